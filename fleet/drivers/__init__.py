@@ -1,0 +1,1 @@
+"""Ways to talk to a device: one small protocol class, and its implementations."""

@@ -1,0 +1,126 @@
+"""One root for everything that can go wrong, so that every face can tell it to a person.
+
+Two questions decide what a caller does with an error: whose it is (`side`) and whether trying again
+later can help (`retry_later`). The text says what happened; `where` and `remedy` say where and what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+Side = Literal["ours", "user", "device"]
+
+
+class FleetError(Exception):
+    """What is wrong, where, and what to do about it, in a person's words."""
+
+    side: ClassVar[Side] = "ours"
+    retry_later: ClassVar[bool] = False
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        head = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{head}. {self.remedy}" if self.remedy else head
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Complaint:
+    """One thing wrong at one place of a file. Lines and columns count from 1."""
+
+    file: str
+    line: int
+    column: int
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}: {self.text}"
+
+
+class BadInput(FleetError):
+    """Something a person gave cannot be used: an option, a name, a number."""
+
+    side = "user"
+
+
+class BadFiles(BadInput):
+    """The venue's files have mistakes; all of them are in `complaints`, sorted by place."""
+
+    def __init__(self, complaints: tuple[Complaint, ...]) -> None:
+        count = len(complaints)
+        super().__init__(f"{count} mistake{'s' if count != 1 else ''} in the venue's files")
+        self.complaints = tuple(sorted(complaints))
+
+    def __str__(self) -> str:
+        return "\n".join([*map(str, self.complaints), self.what])
+
+
+class NotFound(BadInput):
+    """A name that nothing here goes by."""
+
+
+class Refused(FleetError):
+    """A guard rail, a lock or a rule says no; `guards` names them."""
+
+    side = "user"
+
+    def __init__(self, what: str, *, guards: tuple[str, ...] = (), where: str = "", remedy: str = "") -> None:
+        super().__init__(what, where=where, remedy=remedy)
+        self.guards = guards
+
+
+class Moved(Refused):
+    """What was shown is no longer what would be done: desired or reported state moved since."""
+
+
+class DeviceRefused(FleetError):
+    """A device answered no, with a refusal code of the wire contract."""
+
+    side = "device"
+
+    def __init__(self, device: str, code: str, text: str = "") -> None:
+        super().__init__(f"{device} refused ({code}){': ' + text if text else ''}")
+        self.device = device
+        self.code = code
+
+
+class DeviceSilent(FleetError):
+    """A device did not answer in time."""
+
+    side = "device"
+    retry_later = True
+
+    def __init__(self, device: str, what: str = "did not answer in time") -> None:
+        super().__init__(f"{device} {what}")
+        self.device = device
+
+
+class DeviceNonsense(FleetError):
+    """A device sent something that is not a message of the wire contract, or claims to be another."""
+
+    side = "device"
+
+    def __init__(self, device: str, what: str) -> None:
+        super().__init__(f"{device}: {what}")
+        self.device = device
+
+
+class BrokerDown(FleetError):
+    """The MQTT broker cannot be reached."""
+
+    retry_later = True
+
+
+class StoreTrouble(FleetError):
+    """The database cannot be opened, read or written."""
+
+
+class NoDaemon(FleetError):
+    """No daemon answers where one is expected."""
+
+    retry_later = True

@@ -1,0 +1,73 @@
+"""A change: one attempt to remove differences: who, why, what, and how it ended for each device."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from fleet.model.names import Id
+from fleet.model.plan import Plan
+
+
+class ChangeState(StrEnum):
+    """Where a change stands. The last four are ends."""
+
+    PLANNED = "planned"
+    STAGING = "staging"
+    COMMITTING = "committing"
+    VERIFYING = "verifying"
+    KEEPING = "keeping"
+    ROLLING_BACK = "rolling back"
+    CHECKING = "checking"
+    KEPT = "kept"
+    ROLLED_BACK = "rolled back"
+    CANCELLED = "cancelled"
+    NEEDS_PERSON = "needs a person"
+
+    @property
+    def ended(self) -> bool:
+        """True where nothing more will happen by itself."""
+        return self in ENDS
+
+
+ENDS: frozenset[ChangeState] = frozenset(
+    {ChangeState.KEPT, ChangeState.ROLLED_BACK, ChangeState.CANCELLED, ChangeState.NEEDS_PERSON}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a change stands for one device, in a word of the journal and a sentence for a person."""
+
+    device: Id
+    word: str
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalEntry:
+    """One step of a change as it was made durable. `device` is empty for the change as a whole."""
+
+    change: Id
+    number: int
+    at: datetime
+    what: str
+    device: str = ""
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeRecord:
+    """A change as the journal keeps it. `culprits` names the devices that made it fail, with the reason."""
+
+    id: Id
+    plan: Plan
+    who: str
+    why: str
+    started: datetime
+    state: ChangeState = ChangeState.PLANNED
+    ended: datetime | None = None
+    outcomes: tuple[Outcome, ...] = ()
+    culprits: Mapping[Id, str] = field(default_factory=dict)

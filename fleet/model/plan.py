@@ -1,0 +1,140 @@
+"""A plan: sorted data that says which device does what in which phase, and what speaks against it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Literal
+
+from fleet.model.difference import Difference
+from fleet.model.names import Id, Name, SlotNumber
+from fleet.model.settings import DeviceSettings, SlotContents
+from fleet.model.state import Moment
+
+PlanKind = Literal["apply", "store", "recall", "rollback"]
+
+
+class Phase(IntEnum):
+    """Phases of a change, in the order they are committed. Unmute comes last, after a read-back."""
+
+    MUTE = 1
+    RECALL = 2
+    SET = 3
+    RAMP_1 = 4
+    RAMP_2 = 5
+    RAMP_3 = 6
+    RAMP_4 = 7
+    RAMP_5 = 8
+    RAMP_6 = 9
+    RAMP_7 = 10
+    RAMP_8 = 11
+    STORE = 12
+    UNMUTE = 13
+
+    @property
+    def word(self) -> str:
+        """The phase in a person's words."""
+        return "ramp" if self.name.startswith("RAMP") else self.name.lower()
+
+
+RAMPS: tuple[Phase, ...] = tuple(p for p in Phase if p.name.startswith("RAMP"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """What one device does in one phase: recall first, then settings; slot contents are written at keep."""
+
+    recall: SlotNumber | None = None
+    settings: DeviceSettings | None = None
+    slot_contents: tuple[SlotContents, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """What can be read back of a device after a change or a rollback, as far as the change touches it.
+
+    `muted` says which outputs are to be muted by us, so that a mute by an alarm is not taken for ours.
+    """
+
+    active_slot: SlotNumber | None = None
+    live: DeviceSettings = field(default_factory=DeviceSettings)
+    stored: tuple[SlotContents, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DevicePlan:
+    """One device's part of a plan. `before` is the checkpoint; `expect` the moment the plan was made from."""
+
+    device: Id
+    positions: tuple[tuple[Name, Name], ...]
+    expect: Moment
+    work: Mapping[Phase, Work]
+    before: Target
+    after: Target
+    undo: Mapping[Phase, Work]
+    """What brings `before` back by writing, where a device cannot revert by itself or has already kept."""
+    stages: bool = True
+    """False for a device that can neither stage nor revert: its part is written at once, and undone by `undo`."""
+
+
+GuardName = Literal[
+    "life-safety",
+    "ceiling",
+    "hold",
+    "conflicting",
+    "protective-high-pass",
+    "shared-device",
+    "rise",
+    "half-room",
+    "live-click",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuardHit:
+    """A guard rail that speaks against a plan. `may_allow` tells whether a person may lift it by name."""
+
+    guard: GuardName
+    words: str
+    may_allow: bool
+    room: Name = ""
+    position: Name = ""
+    device: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A position of the scope that the plan does not touch, and why."""
+
+    room: Name
+    position: Name
+    device: Id
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Everything a change would do, sorted by device, with what speaks against it and what it leaves out.
+
+    `digest` covers the desired version, the moments of the devices and all the work: it names this very plan.
+    """
+
+    kind: PlanKind
+    rooms: tuple[Name, ...]
+    scope: str
+    devices: tuple[DevicePlan, ...]
+    guards: tuple[GuardHit, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    differences: tuple[Difference, ...] = ()
+    notes: tuple[str, ...] = ()
+    louder: tuple[str, ...] = ()
+    """What will be louder, and by how much, in words."""
+    desired_sha256: str = ""
+    undoes: str = ""
+    """The change a rollback undoes."""
+    digest: str = ""
+
+    def empty(self) -> bool:
+        """True where there is nothing to do."""
+        return not self.devices
