@@ -124,9 +124,19 @@ class Driver(Protocol):
         ...
 
     async def commit(
-        self, description: Description, change: str, phase: Phase, expect: Moment, epoch: int
+        self,
+        description: Description,
+        change: str,
+        phase: Phase,
+        expect: Moment,
+        epoch: int,
+        *,
+        revert_after_ms: float | None = None,
     ) -> Moment:
-        """Do one prepared phase; the moment after it."""
+        """Do one prepared phase; the moment after it.
+
+        `revert_after_ms` (re)starts the device's own revert timer; only for devices that have one.
+        """
         ...
 
     async def keep(self, description: Description, change: str, epoch: int) -> Moment:

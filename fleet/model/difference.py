@@ -63,10 +63,10 @@ Unchecked = Literal["missing", "unreachable", "conflicting", "life_safety", "uns
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotChecked:
-    """A position that could not be compared, and why: said, never assumed to be right."""
+    """A position (or a device without one) that could not be compared, and why: said, never assumed to be right."""
 
-    room: Name
-    position: Name
+    room: str
+    position: str
     device: Id
     reason: Unchecked
     words: str

@@ -48,6 +48,7 @@ class Identity:
     mac: str
     boot_count: int
     boot_id: str
+    old_boot_ids: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -98,8 +98,8 @@ class GuardHit:
     guard: GuardName
     words: str
     may_allow: bool
-    room: Name = ""
-    position: Name = ""
+    room: str = ""
+    position: str = ""
     device: str = ""
 
 

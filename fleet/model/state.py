@@ -53,6 +53,16 @@ class State:
     change: OpenChange | None = None
     cause: str = ""
 
+    @property
+    def boot_id(self) -> str:
+        """The boot this state is of."""
+        return self.moment.boot_id
+
+    @property
+    def revision(self) -> int:
+        """The revision within the boot."""
+        return self.moment.revision
+
     def output(self, number: int) -> OutputSettings:
         """Live settings of one output; empty where the device has no such output."""
         return self.live.outputs.get(number, OutputSettings())

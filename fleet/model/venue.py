@@ -42,6 +42,28 @@ class TimeAlign:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LineLoudspeakers:
+    """Equal loudspeakers on a line, and the power tap of each in W."""
+
+    count: int
+    tap_w: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A constant-voltage line behind an amplifier's output: for checks, never written to a device.
+
+    `cable_m` is the length one way, `cable_mm2` the section of a conductor; `None` where it was not given.
+    """
+
+    volts: float
+    loudspeakers: tuple[LineLoudspeakers, ...]
+    cable_m: float | None = None
+    cable_mm2: float | None = None
+    amplifier_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Position:
     """A place where one output sounds, with everything it should be.
 
@@ -68,6 +90,7 @@ class Position:
     power_up_slot: SlotNumber | None = None
     ceiling_db: float | None = None
     life_safety: bool = False
+    line: Line | None = None
     tolerances: Tolerances = field(default_factory=Tolerances)
 
     def slot_for(self, model: str) -> int | None:
@@ -107,9 +130,7 @@ class Venue:
 
     def positions(self) -> tuple[Position, ...]:
         """All positions, rooms and positions in the order of their names."""
-        return tuple(
-            room.positions[name] for _, room in sorted(self.rooms.items()) for name in sorted(room.positions)
-        )
+        return tuple(room.positions[name] for _, room in sorted(self.rooms.items()) for name in sorted(room.positions))
 
     def positions_of(self, device: str) -> tuple[Position, ...]:
         """Positions served by a device, in the order of their outputs."""

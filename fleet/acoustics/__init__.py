@@ -1,0 +1,1 @@
+"""The computation: filters and their response, delay and distance. numpy only; knows nothing of the rest of fleet."""

@@ -1,0 +1,156 @@
+"""The entry point, and the one place that wires concrete parts together: store, broker, driver, discovery, clock."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import signal
+import time
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack, asynccontextmanager
+from datetime import UTC, datetime
+from random import Random
+
+from fleet.discovery.addresses import AddressList, read_addresses
+from fleet.discovery.broker_address import BrokerAddress
+from fleet.discovery.brokers import announced_broker, find_broker
+from fleet.discovery.browse import Browser
+from fleet.drivers.mqtt.broker import embedded_broker
+from fleet.drivers.mqtt.driver import MqttDriver
+from fleet.drivers.mqtt.timings import Timings
+from fleet.errors import BadFiles, BadInput, BrokerDown, FleetError
+from fleet.faces.api.app import build_api
+from fleet.faces.api.serving import serve
+from fleet.faces.cli.daemon_config import DaemonConfig
+from fleet.faces.cli.home import open_home
+from fleet.faces.cli.main import run_cli
+from fleet.services.tending import Tending
+from fleet.services.together import wire
+from fleet.store.sql import open_store
+
+log = logging.getLogger("fleet")
+
+FIND_BROKER_WITHIN_S = 10.0
+
+
+def main() -> None:
+    """The `fleet` command."""
+    run_cli(run_daemon)
+
+
+def run_daemon(config: DaemonConfig) -> None:
+    """Run a daemon until SIGINT or SIGTERM. Raises `FleetError` where it cannot start."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    for noisy in ("httpx", "mqtt", "alembic"):
+        logging.getLogger(noisy).setLevel(logging.WARNING)
+    asyncio.run(_daemon(config))
+
+
+async def _daemon(config: DaemonConfig) -> None:
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    async with AsyncExitStack() as stack:
+        home = stack.enter_context(open_home(config.home))
+        listed = _listed(config)
+        broker = await stack.enter_async_context(_broker(config, listed))
+        store = await stack.enter_async_context(open_store(config.database or f"sqlite:///{home.path}/fleet.db"))
+        driver = MqttDriver(
+            broker,
+            config.root,
+            await store.controller(lambda: _new_id("fleet")),
+            new_id=lambda: _new_id("r"),
+            clock=time.monotonic,
+            random=Random(),  # noqa: S311  # spreads reconnections, guards nothing
+            timings=Timings(),
+        )
+        await stack.enter_async_context(driver)
+        services = wire(store=store, driver=driver, clock=_now, new_id=_new_id)
+        await services.inventory.open()
+        await services.desired.open()
+        browser = await _browser(config, stack)
+        tending = Tending(
+            services,
+            sightings=browser.sightings if browser else None,
+            listed=listed.sightings,
+            folder=config.venue,
+        )
+        if config.venue is not None:
+            await tending.load_folder()
+        work = asyncio.create_task(tending.run(), name="tending")
+        api = build_api(services, home.token, broker=str(broker), root=config.root)
+        async with serve(api, config.port) as url:
+            home.publish(url)
+            log.info("the daemon serves %s; devices meet it at %s", url, broker)
+            await stop.wait()
+            await services.changes.close()
+        work.cancel()
+        await asyncio.wait({work})
+        await services.inventory.flush()
+
+
+@asynccontextmanager
+async def _broker(config: DaemonConfig, listed: AddressList) -> AsyncIterator[BrokerAddress]:
+    """The broker to use: one of our own, one that mDNS announces, or the one that was named."""
+    if config.broker == "embedded":
+        async with embedded_broker() as address, _announced(address, config.root):
+            yield address
+    elif config.broker == "find":
+        found = await find_broker(config.root, FIND_BROKER_WITHIN_S, config.interfaces)
+        if found is not None:
+            yield found.address
+        elif listed.brokers:
+            yield listed.brokers[0]
+        else:
+            raise BrokerDown(f"no broker announces the topic root {config.root}", remedy="Name one with --broker.")
+    else:
+        yield BrokerAddress.parse(config.broker)
+
+
+@asynccontextmanager
+async def _announced(broker: BrokerAddress, root: str) -> AsyncIterator[None]:
+    """Announce our own broker where mDNS works; the daemon does its work without it, too."""
+    async with AsyncExitStack() as stack:
+        try:
+            await stack.enter_async_context(announced_broker(broker, root, f"fleet-broker-{broker.port}"))
+        except (FleetError, OSError) as error:
+            log.warning("the broker is not announced by mDNS: %s", error)
+        yield
+
+
+async def _browser(config: DaemonConfig, stack: AsyncExitStack) -> Browser | None:
+    try:
+        return await stack.enter_async_context(Browser(config.interfaces, now=_now))
+    except BadInput as error:
+        if config.interfaces:
+            raise
+        log.warning("devices are not looked for by mDNS: %s", error)
+        return None
+
+
+def _listed(config: DaemonConfig) -> AddressList:
+    if config.addresses is None:
+        return AddressList()
+    try:
+        text = config.addresses.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput(f"the list of addresses cannot be read: {error}", where=str(config.addresses)) from None
+    listed = read_addresses(text, str(config.addresses), _now())
+    if listed.complaints:
+        raise BadFiles(listed.complaints)
+    return listed
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _new_id(beginning: str) -> str:
+    return f"{beginning}-{secrets.token_hex(4)}"
+
+
+if __name__ == "__main__":
+    with contextlib.suppress(KeyboardInterrupt):
+        main()

@@ -1,0 +1,142 @@
+"""The file formats of a venue folder: venue file and room file, as pydantic models with a description on every field.
+
+They check one value at a time; what depends on other parts of the files is for `fleet.desired.resolve`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from fleet.desired.kinds import (
+    IdText,
+    NameText,
+    NotNegativeNumber,
+    Number,
+    OutputText,
+    PointList,
+    PositiveNumber,
+    SlotText,
+    Text,
+    Truth,
+    Whole,
+    said,
+    whole_of,
+)
+from fleet.desired.parts import HOUSE, BandList, Part, SettingsPart, TolerancesPart
+from fleet.model.names import shown
+
+
+class GroupPart(SettingsPart):
+    """A named set of positions and the settings they share."""
+
+    together: Truth = Field(
+        default=False, description="A coherent set (array, pair, sub with top): never left half changed."
+    )
+    role: NameText | None = Field(default=None, description="What the positions are for: `top`, `sub`, `fill`…")
+
+
+class LoudspeakersPart(Part):
+    """Equal loudspeakers on a line."""
+
+    count: Whole = Field(description="How many loudspeakers.")
+    tap_w: PositiveNumber = Field(description="Power tap of each, in W.")
+
+
+class LinePart(Part):
+    """A constant-voltage line behind an amplifier's output."""
+
+    volts: PositiveNumber = Field(description="Line voltage: 100, 70.7…")
+    loudspeakers: Annotated[list[LoudspeakersPart], Field(min_length=1, max_length=100)] = Field(
+        description="The loudspeakers on the line."
+    )
+    cable_m: NotNegativeNumber | None = Field(default=None, description="Length of the cable, one way, in m.")
+    cable_mm2: PositiveNumber | None = Field(default=None, description="Section of a conductor in mm².")
+    amplifier_w: PositiveNumber | None = Field(default=None, description="Rated power of the output, in W.")
+
+
+class PositionPart(SettingsPart):
+    """A place where one output sounds. It stays when the box is swapped."""
+
+    device: IdText = Field(description="Id of the device that serves this position.")
+    output: OutputText = Field(default=1, description="Output of the device.")
+    at_m: PointList | None = Field(default=None, description="Where it is: x, y, z in m.")
+    groups: Annotated[list[NameText], Field(max_length=32)] = Field(
+        default=[], description="Groups of this room that the position belongs to."
+    )
+    ceiling_db: Number | None = Field(default=None, description="Level in dB that nothing may exceed.")
+    trim_db: Number | None = Field(default=None, description="Added to the level of the group or room, in dB.")
+    life_safety: Truth = Field(default=False, description="Never written to; carries no settings.")
+    role: NameText | None = Field(default=None, description="What the position is for: `top`, `sub`, `fill`…")
+    line: LinePart | None = Field(default=None, description="The constant-voltage line behind the output.")
+
+
+class HouseCurvePart(Part):
+    """The curve a room is meant to have, and the preset slot that holds it."""
+
+    curve: NameText = Field(description="Name of a curve of this room or of the venue.")
+    slot: SlotText | None = Field(default=None, description="Preset slot for all models.")
+    slots: Annotated[dict[Text, SlotText], Field(max_length=100)] | None = Field(
+        default=None, description="Preset slot by model; `*` serves every other model."
+    )
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if self.slot is not None and self.slots is not None:
+            raise said("has both `slot` and `slots`; give one of them")
+        return self
+
+
+def _not_reserved(name: str) -> str:
+    if name == HOUSE:
+        raise said("is the word for the house curve; give the curve another name")
+    return name
+
+
+CurveName = Annotated[NameText, AfterValidator(_not_reserved)]
+Curves = Annotated[dict[CurveName, BandList], Field(max_length=200)]
+Format = Annotated[Literal[1], BeforeValidator(whole_of)]
+
+
+class RoomFile(Part):
+    """A room: `rooms/NAME.yaml`."""
+
+    format: Format = Field(description="Number of this file format: 1.")
+    room: NameText = Field(description="Name of the room: lower case letters, digits and hyphens.")
+    name: Text | None = Field(default=None, description="Name of the room for people.")
+    air_temperature_c: Annotated[Number, Field(ge=-40, le=60)] = Field(
+        default=20.0, description="Air temperature in °C, for the speed of sound."
+    )
+    listen_at_m: PointList | None = Field(default=None, description="Listening point for `time_align`: x, y, z in m.")
+    curves: Curves = Field(default={}, description="Named EQs; one may hide a curve of the venue.")
+    house_curve: HouseCurvePart | None = Field(default=None, description="The curve this room is meant to have.")
+    defaults: SettingsPart = Field(default=SettingsPart(), description="Settings of every position of the room.")
+    groups: Annotated[dict[NameText, GroupPart], Field(max_length=500)] = Field(
+        default={}, description="Groups by name."
+    )
+    positions: Annotated[dict[NameText, PositionPart], Field(max_length=5000)] = Field(
+        default={}, description="Positions by name."
+    )
+    tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of this room.")
+
+
+def _known_zone(zone: str) -> str:
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError):
+        raise said(f"is no time zone of the IANA database: `{shown(zone)}`; write one like `Europe/Lisbon`") from None
+    return zone
+
+
+class VenueFile(Part):
+    """A venue: `venue.yaml`."""
+
+    format: Format = Field(description="Number of this file format: 1.")
+    name: Text = Field(description="Name of the venue for people.")
+    time_zone: Annotated[Text, AfterValidator(_known_zone)] = Field(
+        description="Time zone by its IANA name, as in `Europe/Lisbon`."
+    )
+    tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of the whole venue.")
+    curves: Curves = Field(default={}, description="Named EQs that all rooms share.")

@@ -1,0 +1,67 @@
+"""Where each setting of a position was written: the line a person has to change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from fleet.desired.nodes import Document, Trail, document
+from fleet.desired.scalars import Scalar
+
+Place = tuple[str, int, int]
+"""File, line and column."""
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Answers from the files' texts, read again when asked: places are wanted for few settings, and weigh much."""
+
+    files: Mapping[str, str]
+    file_of: Mapping[str, str]
+    """Trail of the file by room."""
+    venue_file: str
+
+    def place(self, room: str, position: str = "", setting: str = "") -> Place:
+        """Where a setting of a position got its value; else where the position is named; else the room's first line.
+
+        A setting is named as in the file (`level_db`, `slot`, `tolerances.level_db`).
+        """
+        file = self.file_of.get(room)
+        if file is None:
+            return self.venue_file, 1, 1
+        doc = document(self.files[file])
+        if setting:
+            for path in _givers(doc, position, setting):
+                if doc.has(path):
+                    return file, *doc.key_place(path)
+            venue = document(self.files[self.venue_file])
+            path = tuple(setting.split("."))
+            if path[0] == "tolerances" and venue.has(path):
+                return self.venue_file, *venue.key_place(path)
+        return file, *doc.key_place(("positions", position) if position else ("room",))
+
+
+def _givers(doc: Document, position: str, setting: str) -> Iterator[Trail]:
+    """Paths that may give a setting, the most specific first."""
+    settings = (
+        [("delay_ms",), ("time_align",)] if setting in ("delay_ms", "time_align") else [tuple(setting.split("."))]
+    )
+    layers: list[Trail] = [
+        ("positions", position),
+        *(("groups", name) for name in _groups(doc, position)),
+        ("defaults",),
+    ]
+    for layer in layers:
+        yield from ((*layer, *path) for path in settings)
+    yield from settings
+    if setting == "slot":
+        yield from (("house_curve", "slot"), ("house_curve", "slots"))
+    if setting in ("eq", "slot"):
+        yield ("house_curve",)
+
+
+def _groups(doc: Document, position: str) -> list[str]:
+    part = doc.data
+    for step in ("positions", position, "groups"):
+        part = part.get(step) if isinstance(part, dict) else None
+    return [item.text for item in part if isinstance(item, Scalar)] if isinstance(part, list) else []

@@ -1,0 +1,1 @@
+"""Devices over MQTT: the open wire contract of `schemas/wire.md`."""

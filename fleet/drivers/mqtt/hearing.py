@@ -1,0 +1,84 @@
+"""What devices say of themselves, as events. No I/O; never raises, whatever it is given."""
+
+from __future__ import annotations
+
+import logging
+import re
+
+from fleet.drivers.mqtt import codec
+from fleet.drivers.mqtt.topics import Kind, parse_device_topic
+from fleet.drivers.protocol import (
+    CameOnline,
+    Described,
+    Event,
+    Nonsense,
+    SlotsHeard,
+    StateHeard,
+    WentOffline,
+)
+from fleet.errors import DeviceNonsense
+from fleet.model.description import QConvention
+from fleet.model.names import ID_PATTERN
+
+log = logging.getLogger(__name__)
+
+
+class Hearing:
+    """Turns retained messages into events.
+
+    State and slots are held back until the device's description has told its Q convention.
+    """
+
+    def __init__(self, root: str) -> None:
+        self._root = root
+        self._conventions: dict[str, QConvention] = {}
+        self._held: dict[str, dict[Kind, bytes]] = {}
+        self._complained: set[tuple[str, str]] = set()
+
+    def hear(self, topic: str, payload: bytes) -> list[Event]:
+        """The events of one message: none, one, or a description with what was held back for it."""
+        if not payload:
+            return []  # a retained message was deleted
+        kind = "topic"
+        try:
+            name = parse_device_topic(self._root, topic)
+            kind = name.kind
+            return self._events(name.device, name.kind, payload)
+        except DeviceNonsense as error:
+            return self.complain(error, kind)
+
+    def complain(self, error: DeviceNonsense, kind: str) -> list[Event]:
+        """Nonsense as an event where it names a device; logged once for a device and kind of message."""
+        first = (error.device, kind) not in self._complained
+        self._complained.add((error.device, kind))
+        log.log(logging.WARNING if first else logging.DEBUG, "%s", error)
+        if not re.fullmatch(ID_PATTERN, error.device):
+            return []
+        return [Nonsense(device=error.device, what=error.what.removeprefix(f"{error.device}: "))]
+
+    def _events(self, device: str, kind: Kind, payload: bytes) -> list[Event]:
+        if kind == "presence":
+            presence = codec.decode_presence(device, payload)
+            if presence.online:
+                return [CameOnline(device=device, boot_id=presence.boot_id)]
+            return [WentOffline(device=device)]
+        if kind == "description":
+            return self._described(device, payload)
+        convention = self._conventions.get(device)
+        if convention is None:
+            self._held.setdefault(device, {})[kind] = payload
+            return []
+        if kind == "state":
+            return [StateHeard(device=device, state=codec.decode_state(device, payload, convention))]
+        return [SlotsHeard(device=device, slots=codec.decode_slots(device, payload, convention))]
+
+    def _described(self, device: str, payload: bytes) -> list[Event]:
+        description = codec.decode_description(device, payload)
+        self._conventions[device] = description.q_convention
+        events: list[Event] = [Described(device=device, description=description)]
+        for kind, held in self._held.pop(device, {}).items():
+            try:
+                events += self._events(device, kind, held)
+            except DeviceNonsense as error:
+                events += self.complain(error, kind)
+        return events

@@ -1,0 +1,1 @@
+"""The HTTP API of the daemon: on loopback, behind a token that only its owner can read."""

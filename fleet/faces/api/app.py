@@ -1,0 +1,37 @@
+"""The API: every route behind the token, errors as problem details."""
+
+from __future__ import annotations
+
+import secrets
+from typing import Annotated
+
+from fastapi import Depends, FastAPI, Header, HTTPException
+
+from fleet import __version__
+from fleet.faces.api import problems, routes_changes, routes_devices, routes_venue
+from fleet.services.together import Services
+
+
+def build_api(services: Services, token: str, *, broker: str, root: str) -> FastAPI:
+    """The API over these services; callers present `token` as a bearer token. `broker` and `root` are for the status."""
+
+    async def signed_in(authorization: Annotated[str, Header()] = "") -> None:
+        if not secrets.compare_digest(authorization.encode(), f"Bearer {token}".encode()):
+            raise HTTPException(401, "the token is missing or wrong; it is in the daemon's folder")
+
+    app = FastAPI(
+        title="fleet",
+        version=__version__,
+        dependencies=[Depends(signed_in)],
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+    )
+    for router in (
+        routes_venue.router_over(services, broker=broker, root=root),
+        routes_devices.router_over(services),
+        routes_changes.router_over(services),
+    ):
+        app.include_router(router, prefix="/v1")
+    problems.install(app)
+    return app

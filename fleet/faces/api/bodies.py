@@ -1,0 +1,82 @@
+"""What requests to the API carry, validated at the edge."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from fleet.reconcile.scope import Scope
+from fleet.services.changes import Asked
+
+Who = Annotated[str, Field(min_length=1, max_length=100, description="Who asks: a login name.")]
+
+
+class Body(BaseModel):
+    """A request body; unknown members are a mistake of the caller."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class LoadBody(Body):
+    """A version of the venue's files to put in force."""
+
+    files: dict[str, str]
+    who: Who
+    allow: list[Literal["older", "empty", "smaller"]] = []
+
+
+class FilesBody(Body):
+    """Files to look at without putting them in force; none means the version in force."""
+
+    files: dict[str, str] | None = None
+
+
+class WhoBody(Body):
+    """Who asks."""
+
+    who: Who
+
+
+class IdentifyBody(Body):
+    """For how long a device is to blink."""
+
+    seconds: Annotated[int, Field(ge=1, le=60)] = 10
+
+
+class TakeBody(WhoBody):
+    """A snapshot to take."""
+
+    note: Annotated[str, Field(max_length=1000)] = ""
+
+
+class AskedBody(Body):
+    """A change to plan: a kind over a scope, or the rollback of a change."""
+
+    kind: Literal["apply", "store", "recall", "rollback"]
+    room: str = ""
+    group: str | None = None
+    position: str | None = None
+    without: list[str] = []
+    also: list[str] = []
+    change: str = ""
+
+    def asked(self) -> Asked:
+        """The same for the service."""
+        scope = Scope(
+            rooms=(self.room,),
+            group=self.group,
+            position=self.position,
+            without=frozenset(self.without),
+            also=frozenset(self.also),
+        )
+        return Asked(kind=self.kind, scope=scope if self.room else None, change=self.change)
+
+
+class StartBody(AskedBody):
+    """A change to carry out: the plan with this digest, and no other."""
+
+    digest: Annotated[str, Field(min_length=64, max_length=64)]
+    who: Who
+    why: Annotated[str, Field(max_length=1000)] = ""
+    allow: list[str] = []

@@ -1,0 +1,61 @@
+"""Routes of the venue: status, versions of the desired state, rooms, check, diff."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from fleet import __version__
+from fleet.faces import documents
+from fleet.faces.api.bodies import FilesBody, LoadBody
+from fleet.faces.documents import Document
+from fleet.services.together import Services
+
+
+def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
+    """The routes over these services."""
+    router = APIRouter()
+
+    @router.get("/status")
+    async def status() -> Document:
+        version = services.desired.version
+        return {
+            "format": "fleet-status/1",
+            "version": __version__,
+            "pid": os.getpid(),
+            "broker": broker,
+            "root": root,
+            "link_trouble": services.inventory.link_trouble,
+            "venue": version.venue.name if version else None,
+            "desired_sha256": version.sha256 if version else None,
+        }
+
+    @router.post("/versions")
+    async def load(body: LoadBody) -> Document:
+        return documents.loaded(await services.desired.load(body.files, body.who, allow=body.allow))
+
+    @router.post("/check")
+    async def check(body: FilesBody) -> Document:
+        return documents.check(services.checking.findings(body.files))
+
+    @router.get("/rooms")
+    async def rooms() -> Document:
+        venue = services.desired.venue()
+        outlook = services.lookout.glance(services.desired.bound())
+        compared = {
+            name: services.lookout.compare(outlook, list(room.positions.values())) for name, room in venue.rooms.items()
+        }
+        return documents.rooms(venue.rooms, compared)
+
+    @router.get("/diff")
+    async def diff(
+        room: Annotated[list[str], Query()] = [],  # noqa: B006  # FastAPI copies the default
+        group: str | None = None,
+        position: str | None = None,
+    ) -> Document:
+        comparison = await services.lookout.differences(rooms=room, group=group, position=position)
+        return documents.diff(comparison, room or services.desired.venue().rooms)
+
+    return router

@@ -1,0 +1,59 @@
+"""Commands of devices: devices, accept, identify."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from fleet.faces.cli import options, show
+from fleet.faces.cli.options import Home, Json
+
+DeviceId = Annotated[str, typer.Argument(help="The device's id.")]
+
+
+def devices(
+    device: Annotated[str | None, typer.Argument(help="One device, in full.", show_default=False)] = None,
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """List every device that was seen or that a position names, or show one in full.
+
+    Example: fleet devices
+    """
+    document = options.daemon(home).get(f"/devices/{device}" if device else "/devices")
+    if json:
+        options.print_json(document)
+    elif device:
+        show.device(document)
+    else:
+        show.devices(document)
+
+
+def accept(device: DeviceId, home: Home = None, json: Json = False) -> None:
+    """Vouch for a conflicting device: what it reports now is its identity from here on.
+
+    Example: fleet accept box-0412
+    """
+    document = options.daemon(home).post(f"/devices/{device}/accept", {"who": options.who()})
+    if json:
+        options.print_json(document)
+    else:
+        show.say(f"{document['id']} (serial {document['serial']}) is accepted: {document['status']}")
+
+
+def identify(
+    device: DeviceId,
+    seconds: Annotated[int, typer.Option("--seconds", min=1, max=60, help="For how long.")] = 10,
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Let a device blink, to find it in the room.
+
+    Example: fleet identify box-0412 --seconds 30
+    """
+    document = options.daemon(home).post(f"/devices/{device}/identify", {"seconds": seconds})
+    if json:
+        options.print_json(document)
+    else:
+        show.say(f"{device} blinks for {seconds} s")

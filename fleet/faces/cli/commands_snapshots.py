@@ -1,0 +1,102 @@
+"""Commands of snapshots: take, show, compare, export."""
+
+from __future__ import annotations
+
+import json as json_text
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fleet.errors import BadInput
+from fleet.faces.cli import options, show
+from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
+
+snapshot = typer.Typer(
+    help="Take, show, compare and export snapshots: everything reported at a moment, sealed by a hash.",
+    no_args_is_help=True,
+)
+SnapshotId = Annotated[str, typer.Argument(help="The snapshot's id.")]
+Document = dict[str, Any]
+
+
+@snapshot.command()
+def take(
+    note: Annotated[str, typer.Option("--note", help="What it is for.", show_default=False)] = "",
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Read every device and seal what they report.
+
+    Example: fleet snapshot take --note "before the autumn season"
+    """
+    document = options.daemon(home).post("/snapshots", {"who": options.who(), "note": note})
+    options.print_json(document) if json else _say(document)
+
+
+@snapshot.command("show")
+def show_(
+    snapshot_id: Annotated[str | None, typer.Argument(help="One; without, the list.", show_default=False)] = None,
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """List the snapshots, or show one.
+
+    Example: fleet snapshot show
+    """
+    daemon = options.daemon(home)
+    document = daemon.get(f"/snapshots/{snapshot_id}" if snapshot_id else "/snapshots")
+    if json:
+        options.print_json(document)
+    elif snapshot_id:
+        _say(document)
+    else:
+        rows = [(s["at"][:16].replace("T", " "), s["id"], str(s["devices"]), s["note"]) for s in document["snapshots"]]
+        show.table(rows, ("TAKEN (UTC)", "SNAPSHOT", "DEVICES", "NOTE"))
+
+
+@snapshot.command()
+def compare(first: SnapshotId, second: SnapshotId, home: Home = None, json: Json = False) -> None:
+    """Tell by meaning what differs in the second snapshot from the first.
+
+    Example: fleet snapshot compare s-1b2c3d4e s-5f6a7b8c
+    """
+    document = options.daemon(home).get(f"/snapshots/{first}/against/{second}")
+    options.print_json(document) if json else show.differences(document)
+    options.end(SAME if document["same"] else DIFFERS)
+
+
+@snapshot.command()
+def export(
+    snapshot_id: SnapshotId,
+    out: Annotated[Path, typer.Option("--out", "-o", help="The file to write; it must not exist.")],
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Write a snapshot to a file: canonical JSON, with the hash that seals it.
+
+    Example: fleet snapshot export s-1b2c3d4e --out autumn.json
+    """
+    document = options.daemon(home).get(f"/snapshots/{snapshot_id}")
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            json_text.dump(document, file, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+            file.write("\n")
+    except OSError as error:
+        raise BadInput(f"cannot write: {error.strerror}", where=str(out)) from None
+    if json:
+        sealed = {"id": document["id"], "sha256": document["sha256"]}
+        options.print_json({"format": "fleet-export/1", **sealed, "file": str(out)})
+    else:
+        show.say(f"{out}: snapshot {document['id']}, sha256 {document['sha256']}")
+
+
+def _say(document: Document) -> None:
+    body = document["body"]
+    show.say(f"snapshot {document['id']} of {body['venue']}, taken {body['at'][:19]} UTC by {body['taken_by']}")
+    if body["note"]:
+        show.say(f"  {body['note']}")
+    show.say(f"  {len(body['devices'])} devices read, {len(body['not_read'])} positions or devices not read")
+    show.table([(n["position"] or n["device"], n["words"]) for n in body["not_read"]], indent=4)
+    show.say(f"  sha256 {document['sha256']}")
+    show.say("  settings were read; wiring, aim, rigging, acoustics and the fire interface were not checked")

@@ -1,0 +1,108 @@
+"""Commands of the venue: load, rooms, check, diff."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fleet.desired.check import check as check_version
+from fleet.desired.load import load as load_files
+from fleet.desired.load import read_folder
+from fleet.errors import NoDaemon
+from fleet.faces import documents
+from fleet.faces.cli import options, show
+from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position
+
+
+def load(
+    folder: Annotated[Path, typer.Argument(help="The venue folder: venue.yaml and rooms/NAME.yaml.")],
+    allow: Annotated[
+        list[str] | None,
+        typer.Option("--allow", help="Take a version that is older, empty or smaller.", show_default=False),
+    ] = None,
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Put a venue folder in force as the desired state.
+
+    Example: fleet load venue/
+    """
+    files = read_folder(folder)
+    body = {"files": files, "who": options.who(), "allow": allow or []}
+    document = options.daemon(home).post("/versions", body)
+    if json:
+        options.print_json(document)
+    else:
+        word = "was in force already" if document["unchanged"] else "is in force"
+        show.say(
+            f"{document['venue']}: {document['rooms']} rooms, {document['positions']} positions; "
+            f"version {document['version']} ({document['sha256'][:12]}) {word}"
+        )
+
+
+def rooms(home: Home = None, json: Json = False) -> None:
+    """List the rooms, and whether each is as it should be by what its devices last told.
+
+    Example: fleet rooms
+    """
+    document = options.daemon(home).get("/rooms")
+    if json:
+        options.print_json(document)
+    else:
+        rows = [(r["room"], str(r["positions"]), r["words"]) for r in document["rooms"]]
+        show.table(rows, ("ROOM", "POSITIONS", "STATE"))
+    options.end(SAME if all(r["same"] for r in document["rooms"]) else DIFFERS)
+
+
+def check(
+    folder: Annotated[
+        Path | None, typer.Argument(help="A venue folder; without one, the version in force.", show_default=False)
+    ] = None,
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Find mistakes in the desired state before any sound is made; with a daemon, against the devices' abilities too.
+
+    Example: fleet check venue/
+    """
+    files = read_folder(folder) if folder else None
+    try:
+        document = options.daemon(home).post("/check", {"files": files})
+    except NoDaemon:
+        if files is None:
+            raise
+        show.tell("no daemon is running: checked without the devices' abilities")
+        document = documents.check(check_version(load_files(files), {}, lambda _p, _d: ()))
+    if json:
+        options.print_json(document)
+    else:
+        for f in document["findings"]:
+            show.say(f"{f['file']}:{f['line']}:{f['column']}: {f['severity']}: {f['text']} [{f['name']}]")
+        counts = document["counts"]
+        show.say(", ".join(f"{counts.get(s, 0)} {s}s" for s in ("error", "warning", "note")))
+    counts = document["counts"]
+    options.end(DIFFERS if counts.get("error") or counts.get("warning") else SAME)
+
+
+def diff(
+    room: Annotated[str | None, typer.Argument(help="A room; without one, the venue.", show_default=False)] = None,
+    group: Group = None,
+    position: Position = None,
+    everything: Annotated[bool, typer.Option("--all", help="Slight differences and notes too.")] = False,
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Compare what devices report now with what is desired. Exit code 0: the same; 1: it differs; 2: trouble.
+
+    Example: fleet diff weir-hall --group mains
+    """
+    if room is None and (group or position):
+        raise typer.BadParameter("--group and --position need a room")
+    document = options.daemon(home).get("/diff", room=room, group=group, position=position)
+    if json:
+        options.print_json(document)
+    else:
+        show.differences(document, everything=everything)
+    options.end(SAME if document["same"] else DIFFERS)

@@ -1,0 +1,85 @@
+"""The command line put together, and the one place where errors become sentences and exit code 2."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import click
+import typer
+
+from fleet import __version__
+from fleet.errors import FleetError
+from fleet.faces.cli import (
+    commands_changes,
+    commands_daemon,
+    commands_devices,
+    commands_snapshots,
+    commands_venue,
+)
+from fleet.faces.cli.daemon_config import RunDaemon
+from fleet.faces.cli.options import TROUBLE
+
+COMMANDS = (
+    commands_daemon.demo,
+    commands_venue.load,
+    commands_devices.devices,
+    commands_devices.accept,
+    commands_venue.rooms,
+    commands_venue.check,
+    commands_venue.diff,
+    commands_changes.apply,
+    commands_changes.changes,
+    commands_changes.cancel,
+    commands_changes.rollback,
+    commands_changes.store,
+    commands_changes.recall,
+    commands_devices.identify,
+)
+
+
+def build_cli(run_daemon: RunDaemon) -> typer.Typer:
+    """All commands, the daemon's over this wiring."""
+    cli = typer.Typer(
+        name="fleet",
+        help="Keep a venue's networked loudspeakers at their desired state.",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        add_completion=True,
+        rich_markup_mode=None,
+    )
+    cli.callback()(_version)
+    cli.command("daemon")(commands_daemon.daemon_command(run_daemon))
+    for command in COMMANDS:
+        cli.command(command.__name__)(command)
+    cli.add_typer(commands_snapshots.snapshot, name="snapshot")
+    return cli
+
+
+def run_cli(run_daemon: RunDaemon) -> None:
+    """Run the command line and exit: 0 same or done, 1 differs, 2 trouble. No traceback reaches a user."""
+    try:
+        build_cli(run_daemon)()
+    except FleetError as error:
+        sys.stderr.write(f"fleet: {error}\n")
+        sys.exit(TROUBLE)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(TROUBLE)
+    except (KeyboardInterrupt, click.Abort):
+        sys.stderr.write("\nfleet: stopped\n")
+        sys.exit(TROUBLE)
+    except Exception as error:
+        if os.environ.get("FLEET_DEBUG"):
+            raise
+        sys.stderr.write(f"fleet: a fault of this program: {type(error).__name__}: {error}\n")
+        sys.stderr.write("Run it again with FLEET_DEBUG=1 and report what it prints.\n")
+        sys.exit(TROUBLE)
+
+
+def _version(
+    version: bool = typer.Option(False, "--version", help="Print the version and stop.", is_eager=True),
+) -> None:
+    if version:
+        sys.stdout.write(f"fleet {__version__}\n")
+        raise typer.Exit

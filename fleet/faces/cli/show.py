@@ -1,0 +1,148 @@
+"""Documents as people read them in a terminal of 80 columns. Text from devices is shown as it is, never as markup."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import textwrap
+from collections.abc import Iterable, Sequence
+from itertools import groupby
+from typing import Any
+
+from fleet.model.names import shown
+
+Document = dict[str, Any]
+Row = Sequence[str]
+
+
+def width() -> int:
+    """Columns to use: the terminal's, at most 100, and 80 where there is no terminal."""
+    return min(shutil.get_terminal_size((80, 24)).columns, 100)
+
+
+def say(text: str = "") -> None:
+    """A line of a result."""
+    sys.stdout.write(text.rstrip() + "\n")
+
+
+def tell(text: str) -> None:
+    """A line of prose beside the result, on stderr."""
+    sys.stderr.write(text.rstrip() + "\n")
+
+
+def table(rows: Iterable[Row], heads: Row = (), indent: int = 0) -> None:
+    """Columns as wide as they need to be; the last one wraps under itself."""
+    lines = [[shown(str(cell), 400) for cell in row] for row in ([heads] if heads else []) + list(rows)]
+    if not lines:
+        return
+    widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]) - 1)]
+    room = max(20, width() - indent - sum(w + 2 for w in widths))
+    for line in lines:
+        lead = " " * indent + "".join(cell.ljust(w) + "  " for cell, w in zip(line, widths, strict=False))
+        parts = textwrap.wrap(line[-1], room) or [""]
+        say(lead + parts[0])
+        for part in parts[1:]:
+            say(" " * len(lead) + part)
+
+
+def differences(document: Document, *, everything: bool = False) -> None:
+    """What differs, room by room; slight differences and notes only where everything is wanted."""
+    found = [d for d in document["differences"] if everything or d["grade"] != "slight"]
+    away = [n for n in document["not_checked"] if everything or n["reason"] != "life_safety"]
+    notes = document["notes"] if everything else []
+    for room in sorted({x["room"] for x in (*found, *away, *notes)}):
+        say(f"{room}:")
+        rows = [(d["position"], d["grade"], d["words"]) for d in found if d["room"] == room]
+        rows += [(n["position"], "not checked", f"{n['reason']}: {n['words']}") for n in away if n["room"] == room]
+        rows += [(n["position"], "note", n["words"]) for n in notes if n["room"] == room]
+        table(rows, indent=2)
+    counts = document["counts"]
+    hidden = counts["slight"] if not everything else 0
+    total = f"{document['checked']} positions checked: {counts['serious']} serious, {counts['audible']} audible"
+    say(total + (f", {hidden} slight (--all shows them)" if hidden else f", {counts['slight']} slight"))
+
+
+def plan(document: Document) -> None:
+    """What a plan would do, step by step, and what speaks against it."""
+    for d in document["devices"]:
+        names = ", ".join(p.split("/", 1)[1] for p in d["positions"]) or d["device"]
+        steps = [phase for phase, _ in groupby(step["phase"] for step in d["steps"])]
+        weaker = "" if d["stages"] else "  (cannot stage: written at once, undone by writing back)"
+        say(f"  {names} ({d['device']}): {', '.join(steps)}{weaker}")
+        table([(x["grade"], x["words"]) for x in document["differences"] if x["device"] == d["device"]], indent=4)
+    _listed("louder", document["louder"])
+    _listed("left out", [f"{x['position']}: {x['words']}" for x in document["left_out"]])
+    _listed("note", document["notes"])
+    _listed("guard", [f"{g['guard']}: {g['words']}" for g in document["guards"]])
+    say(f"  plan {document['digest'][:12]}")
+
+
+def change(document: Document) -> None:
+    """How a change ended, and for which device otherwise."""
+    say(f"change {document['id']} ({document['kind']} {document['scope']}): {document['state']}")
+    for device, words in document["culprits"].items():
+        say(f"  made it fail: {device + ': ' if device else ''}{words}")
+    rows = [(o["device"], o["word"], o["words"]) for o in document["devices"] if o["word"] != document["state"]]
+    table(rows, indent=2)
+
+
+def story(document: Document) -> None:
+    """A change in time order."""
+    change(document)
+    say(f"  {document['who']}{': ' + document['why'] if document['why'] else ''}")
+    rows = [
+        (e["at"][11:23], e["device"], e["what"] + (f": {e['detail']}" if e["detail"] else ""))
+        for e in document["story"]
+    ]
+    table(rows, indent=2)
+
+
+def devices(document: Document) -> None:
+    """The inventory as a table, with what is wrong below its device."""
+    rows = [
+        (d["status"], d["id"], d["model"], d["firmware"], ", ".join(d["positions"]) or "-")
+        for d in document["devices"]
+    ]
+    table(rows, ("STATUS", "DEVICE", "MODEL", "FIRMWARE", "POSITIONS"))
+    wrong = [(d["id"], d["conflict"] or d["trouble"]) for d in document["devices"] if d["conflict"] or d["trouble"]]
+    if wrong:
+        say()
+        table(wrong)
+    counts = document["counts"]
+    say()
+    say(", ".join(f"{number} {word}" for word, number in counts.items()))
+
+
+def device(document: Document) -> None:
+    """One device: identity, settings, slots and sightings."""
+    for name in ("id", "status", "serial", "model", "firmware", "mac", "address", "last_seen", "conflict", "trouble"):
+        if document[name]:
+            say(f"{name:12} {shown(str(document[name]), 200)}")
+    if document["positions"]:
+        say(f"{'positions':12} {', '.join(document['positions'])}")
+    if reported := document["reported"]:
+        state = reported["state"]
+        say(f"{'slot':12} {state['active_slot']}")
+        for name in ("input", "panel_locked", "power_up_slot"):
+            if state["live"][name] is not None:
+                say(f"{name:12} {state['live'][name]}")
+        for number, settings in state["live"]["outputs"].items():
+            given = {k: v for k, v in settings.items() if v is not None}
+            say(f"output {number}")
+            table([(k, _value(v)) for k, v in given.items()], indent=2)
+    if document["sightings"]:
+        say("sightings")
+        seen = document["sightings"]
+        table([(s["at"][:19], s["source"], s["address"] or "-", "goodbye" if s["gone"] else "") for s in seen], indent=2)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, dict):
+        return " ".join(str(v) for v in value.values())
+    if isinstance(value, list):
+        return "; ".join(_value(v) for v in value) or "none"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _listed(word: str, lines: Iterable[str]) -> None:
+    table([(f"{word}:", line) for line in lines], indent=2)

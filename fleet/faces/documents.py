@@ -1,0 +1,235 @@
+"""The JSON documents that the API answers with and `--json` prints; each says its format and the format's number."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from fleet.desired.finding import Finding
+from fleet.model.change import ChangeRecord, JournalEntry
+from fleet.model.difference import Comparison, Difference, Grade
+from fleet.model.edge import plain
+from fleet.model.inventory import DeviceRecord, DeviceStatus, Sighting
+from fleet.model.plan import DevicePlan, Plan
+from fleet.model.snapshot import Snapshot
+from fleet.model.state import Reported
+from fleet.model.venue import Room
+from fleet.services.desired import Loaded
+from fleet.store.records import SnapshotEntry
+
+Document = dict[str, Any]
+
+
+def difference(d: Difference) -> Document:
+    """One difference, its grade as a word."""
+    return {**plain(d), "grade": d.grade.word}
+
+
+def diff(comparison: Comparison, rooms: Iterable[str]) -> Document:
+    """What differs, what was noted and what was not checked."""
+    grades = Counter(d.grade for d in comparison.differences)
+    return {
+        "format": "fleet-diff/1",
+        "rooms": sorted(rooms),
+        "same": comparison.same(),
+        "checked": len(comparison.checked),
+        "counts": {grade.word: grades[grade] for grade in Grade},
+        "differences": [difference(d) for d in comparison.differences],
+        "notes": [plain(n) for n in comparison.notes],
+        "not_checked": [plain(n) for n in comparison.not_checked],
+    }
+
+
+def devices(
+    records: Iterable[DeviceRecord],
+    statuses: Mapping[str, DeviceStatus],
+    positions: Mapping[str, list[str]],
+    conflicts: Mapping[str, str],
+    announced: frozenset[str],
+) -> Document:
+    """The inventory, devices that a position names and nobody saw included."""
+    by_id = {r.id: r for r in records}
+    rows = []
+    for device, status in statuses.items():
+        record = by_id.get(device)
+        described = record.description if record else None
+        rows.append(
+            {
+                "id": device,
+                "status": status.value,
+                "positions": positions.get(device, []),
+                "online": record.online if record else False,
+                "announced": device in announced,
+                "serial": described.serial if described else "",
+                "model": described.model if described else "",
+                "firmware": described.firmware if described else "",
+                "mac": described.mac if described else "",
+                "address": record.address if record else "",
+                "route": record.route if record else "",
+                "first_seen": plain_time(record.first_seen) if record else None,
+                "last_seen": plain_time(record.last_seen) if record else None,
+                "conflict": conflicts.get(device, ""),
+                "trouble": record.trouble if record else "",
+            }
+        )
+    counts = Counter(row["status"] for row in rows)
+    return {
+        "format": "fleet-devices/1",
+        "counts": {
+            "announced": len(announced),
+            "found": sum(1 for row in rows if row["online"]),
+            "bound": counts["bound"],
+            "missing": counts["missing"],
+            "conflicting": counts["conflicting"],
+            "unknown": sum(1 for row in rows if row["online"] and not row["positions"]),
+        },
+        "devices": rows,
+    }
+
+
+def device(row: Document, reported: Reported | None, sightings: Iterable[Sighting]) -> Document:
+    """One device: its row of the inventory, what it last told, and its sightings."""
+    return {
+        "format": "fleet-device/1",
+        **row,
+        "reported": plain(reported) if reported else None,
+        "sightings": [plain(s) for s in sightings],
+    }
+
+
+def rooms(venue_rooms: Mapping[str, Room], compared: Mapping[str, Comparison]) -> Document:
+    """Each room and whether it is as it should be, by what its devices last told."""
+    return {
+        "format": "fleet-rooms/1",
+        "rooms": [
+            {
+                "room": name,
+                "name": room.title,
+                "house_curve": room.house_curve,
+                "positions": len(room.positions),
+                "groups": {g.name: list(g.positions) for _, g in sorted(room.groups.items())},
+                "same": compared[name].same(),
+                "words": sentence(compared[name]),
+            }
+            for name, room in sorted(venue_rooms.items())
+        ],
+    }
+
+
+def sentence(comparison: Comparison) -> str:
+    """Whether a room is as it should be, in one sentence."""
+    apart = {(d.room, d.position) for d in comparison.counting()}
+    away = [n for n in comparison.not_checked if n.reason != "life_safety"]
+    if not apart and not away:
+        return "as it should be"
+    parts = []
+    if apart:
+        serious = {(d.room, d.position) for d in comparison.counting() if d.grade is Grade.SERIOUS}
+        parts.append(f"{_count(len(apart), 'position differs', 'positions differ')} ({len(serious)} seriously)")
+    if away:
+        parts.append(f"{_count(len(away), 'position', 'positions')} could not be checked")
+    return ", ".join(parts)
+
+
+def check(findings: Iterable[Finding]) -> Document:
+    """What the design check found."""
+    rows = [
+        {"name": f.name, "severity": f.severity, **plain(f.complaint)}
+        for f in findings
+    ]
+    return {"format": "fleet-check/1", "findings": rows, "counts": Counter(row["severity"] for row in rows)}
+
+
+def loaded(result: Loaded) -> Document:
+    """What a load put in force."""
+    venue = result.version.venue
+    return {
+        "format": "fleet-load/1",
+        "venue": venue.name,
+        "version": result.number,
+        "sha256": result.version.sha256,
+        "unchanged": result.unchanged,
+        "rooms": len(venue.rooms),
+        "positions": len(venue.positions()),
+    }
+
+
+def plan(p: Plan) -> Document:
+    """A plan, phase by phase for each device."""
+    return {
+        "format": "fleet-plan/1",
+        "kind": p.kind,
+        "scope": p.scope,
+        "rooms": list(p.rooms),
+        "digest": p.digest,
+        "desired_sha256": p.desired_sha256,
+        "undoes": p.undoes,
+        "empty": p.empty(),
+        "devices": [_device_plan(d) for d in p.devices],
+        "differences": [difference(d) for d in p.differences],
+        "louder": list(p.louder),
+        "guards": [plain(g) for g in p.guards],
+        "left_out": [plain(x) for x in p.left_out],
+        "notes": list(p.notes),
+    }
+
+
+def change(record: ChangeRecord, story: Iterable[JournalEntry] = ()) -> Document:
+    """One change, with its journal where it is given."""
+    return {
+        "format": "fleet-change/1",
+        **_change_row(record),
+        "devices": [plain(o) for o in record.outcomes],
+        "culprits": dict(record.culprits),
+        "plan": plan(record.plan),
+        "story": [plain(e) for e in story],
+    }
+
+
+def changes(records: Iterable[ChangeRecord]) -> Document:
+    """Changes, newest first."""
+    return {"format": "fleet-changes/1", "changes": [_change_row(r) for r in records]}
+
+
+def snapshot(s: Snapshot) -> Document:
+    """A whole snapshot: what is exported, and what `sha256` can be worked out from."""
+    return {"format": "fleet-snapshot/1", "id": s.id, "sha256": s.sha256, "body": plain(s.body)}
+
+
+def snapshots(entries: Iterable[SnapshotEntry]) -> Document:
+    """Snapshots without their bodies."""
+    return {"format": "fleet-snapshots/1", "snapshots": [plain(e) for e in entries]}
+
+
+def plain_time(moment: Any) -> str:
+    """A time as ISO 8601 in UTC."""
+    return str(moment.isoformat().replace("+00:00", "Z"))
+
+
+def _device_plan(d: DevicePlan) -> Document:
+    return {
+        "device": d.device,
+        "positions": [f"{room}/{position}" for room, position in d.positions],
+        "stages": d.stages,
+        "steps": [{"phase": p.word, **{k: v for k, v in plain(w).items() if v}} for p, w in sorted(d.work.items())],
+    }
+
+
+def _change_row(record: ChangeRecord) -> Document:
+    return {
+        "id": record.id,
+        "kind": record.plan.kind,
+        "scope": record.plan.scope,
+        "who": record.who,
+        "why": record.why,
+        "state": record.state.value,
+        "ended": record.state.ended,
+        "started_at": plain_time(record.started),
+        "ended_at": plain_time(record.ended) if record.ended else None,
+        "undoes": record.plan.undoes,
+    }
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"

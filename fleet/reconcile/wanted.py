@@ -1,0 +1,217 @@
+"""What a device should be: the desired state of its positions, brought to what the device can hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import TypeAlias, TypeVar
+
+from fleet.errors import BadInput, FleetError, NotFound
+from fleet.model.description import Description
+from fleet.model.names import Id, OutputNumber, SlotNumber, shown
+from fleet.model.settings import STORABLE, DeviceSettings, OutputSettings, SlotContents
+from fleet.model.venue import Between, Position, Venue
+from fleet.reconcile.alignment import alignment_delay_ms
+from fleet.reconcile.words import SETTING_WORDS, listed
+
+__all__ = ["Represent", "WantedDevice", "WantedOutput", "alignment_delay_ms", "wanted_device", "wanted_devices"]
+
+Represent: TypeAlias = Callable[[Description, DeviceSettings], DeviceSettings]
+"""A driver's way to bring settings to what a device can hold."""
+
+T = TypeVar("T", bound=Hashable)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantedOutput:
+    """A position and what its output should be: fixed settings, delay computed, and allowed ranges."""
+
+    position: Position
+    settings: OutputSettings = field(default_factory=OutputSettings)
+    between: Mapping[str, Between] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantedDevice:
+    """What a device should be. `slot` is its house-curve slot and `stored` what that slot should hold, if any.
+
+    `problems` says what about this wish the device cannot keep, in words. A device with a life-safety position has
+    its positions in `outputs`, and nothing wanted.
+    """
+
+    device: Id
+    description: Description
+    outputs: Mapping[OutputNumber, WantedOutput]
+    input: str | None = None
+    panel_locked: bool | None = None
+    power_up_slot: SlotNumber | None = None
+    slot: SlotNumber | None = None
+    stored: SlotContents | None = None
+    problems: tuple[str, ...] = ()
+
+
+def wanted_device(
+    venue: Venue, device: str, descriptions: Mapping[str, Description], represent: Represent
+) -> WantedDevice:
+    """What one device should be.
+
+    Raises `NotFound` where no position is bound to it, and `BadInput` that names the positions whose settings it
+    cannot hold or that disagree about it.
+    """
+    return _wanted(venue, device, venue.positions_of(device), descriptions, represent)
+
+
+def wanted_devices(
+    venue: Venue, devices: Iterable[str], descriptions: Mapping[str, Description], represent: Represent
+) -> tuple[dict[str, WantedDevice], dict[str, FleetError]]:
+    """What many devices should be, and what is wrong with the others, both by id. Quick for thousands."""
+    positions: dict[str, list[Position]] = {}
+    for position in venue.positions():
+        positions.setdefault(position.device, []).append(position)
+    wanted: dict[str, WantedDevice] = {}
+    wrong: dict[str, FleetError] = {}
+    for device in devices:
+        own = sorted(positions.get(device, ()), key=lambda p: p.output)
+        try:
+            wanted[device] = _wanted(venue, device, own, descriptions, represent)
+        except BadInput as error:
+            wrong[device] = error
+    return wanted, wrong
+
+
+def _wanted(
+    venue: Venue,
+    device: str,
+    positions: Sequence[Position],
+    descriptions: Mapping[str, Description],
+    represent: Represent,
+) -> WantedDevice:
+    if not positions:
+        raise NotFound(f"no position is bound to {device}")
+    description = descriptions.get(device)
+    if description is None:
+        raise BadInput(f"{device} has not told what it can do", where=_place(positions[0]))
+    _refuse_shared_output(positions)
+    if any(p.life_safety for p in positions):
+        untouched = {p.output: WantedOutput(position=p) for p in positions}
+        return WantedDevice(device=device, description=description, outputs=untouched)
+
+    outputs = _outputs(venue, positions, descriptions, represent)
+    wide = _wide(description, positions, represent)
+    slot = _agreed("slot", {_place(p): p.slot_for(description.model) for p in positions})
+    if slot is not None and slot > description.slots.count:
+        raise BadInput(f"{device} has no slot {slot}: it has {description.slots.count}", where=_place(positions[0]))
+    stored = _stored(venue, slot, wide.input, description, outputs)
+    return WantedDevice(
+        device=device,
+        description=description,
+        outputs=outputs,
+        input=wide.input,
+        panel_locked=wide.panel_locked,
+        power_up_slot=wide.power_up_slot,
+        slot=slot,
+        stored=stored,
+        problems=_problems(slot, description, wide.input, outputs),
+    )
+
+
+def _wide(description: Description, positions: Sequence[Position], represent: Represent) -> DeviceSettings:
+    asked = DeviceSettings(
+        input=_agreed("input", {_place(p): p.input for p in positions}),
+        panel_locked=_agreed("panel_locked", {_place(p): p.panel_locked for p in positions}),
+        power_up_slot=_agreed("power_up_slot", {_place(p): p.power_up_slot for p in positions}),
+    )
+    try:
+        return represent(description, asked)
+    except BadInput as error:
+        raise BadInput(str(error), where=listed([_place(p) for p in positions])) from None
+
+
+def _outputs(
+    venue: Venue, positions: Sequence[Position], descriptions: Mapping[str, Description], represent: Represent
+) -> dict[int, WantedOutput]:
+    outputs: dict[int, WantedOutput] = {}
+    complaints: list[str] = []
+    for position in positions:
+        try:
+            settings = _delayed(venue, position, descriptions)
+            asked = DeviceSettings(outputs={position.output: settings})
+            held = represent(descriptions[position.device], asked).outputs[position.output]
+        except BadInput as error:
+            text = str(error)
+            complaints.append(text if text.startswith(_place(position)) else f"{_place(position)}: {text}")
+        else:
+            outputs[position.output] = WantedOutput(position=position, settings=held, between=position.between)
+    if complaints:
+        raise BadInput("; ".join(complaints))
+    return outputs
+
+
+def _delayed(venue: Venue, position: Position, descriptions: Mapping[str, Description]) -> OutputSettings:
+    if position.time_align is None:
+        return position.fixed
+    room = venue.rooms[position.room]
+    latencies_ms = {
+        p.device: descriptions[p.device].latency_ms for p in room.positions.values() if p.device in descriptions
+    }
+    return replace(position.fixed, delay_ms=alignment_delay_ms(room, position.name, latencies_ms))
+
+
+def _stored(
+    venue: Venue,
+    slot: int | None,
+    wanted_input: str | None,
+    description: Description,
+    outputs: Mapping[int, WantedOutput],
+) -> SlotContents | None:
+    """What the house-curve slot should hold; what may lie in a range keeps the contents it had."""
+    if slot is None:
+        return None
+    held = set(description.slots.stores) & set(STORABLE)
+    curves = [venue.rooms[o.position.room].house_curve or "" for _, o in sorted(outputs.items())]
+    return SlotContents(
+        slot=slot,
+        name=curves[0],
+        input=wanted_input if "input" in description.slots.stores else None,
+        outputs={number: o.settings.only(held - set(o.between)) for number, o in outputs.items()},
+    )
+
+
+def _problems(
+    slot: int | None, description: Description, wanted_input: str | None, outputs: Mapping[int, WantedOutput]
+) -> tuple[str, ...]:
+    if slot is None:
+        return ()
+    problems: list[str] = []
+    model = shown(description.model)
+    if slot in description.slots.factory:
+        problems.append(f"slot {slot} of {model} is the factory's: nothing can be stored in it")
+    wanted = {name for o in outputs.values() for name in o.settings.given()} - {"mute"}
+    if wanted_input is not None:
+        wanted.add("input")
+    lost = [SETTING_WORDS[name] for name in (*STORABLE, "input") if name in wanted - set(description.slots.stores)]
+    if lost:
+        problems.append(f"slots of {model} do not store {listed(lost)}: a recall alone does not bring it back")
+    return tuple(problems)
+
+
+def _agreed(name: str, values: Mapping[str, T | None]) -> T | None:
+    """The one value that positions of a device ask for; those that ask for nothing do not disagree."""
+    asked = {place: value for place, value in values.items() if value is not None}
+    if len(set(asked.values())) > 1:
+        said = "; ".join(f"{place} wants {value}" for place, value in asked.items())
+        raise BadInput(f"positions of one device disagree about {name}: {said}")
+    return next(iter(asked.values()), None)
+
+
+def _refuse_shared_output(positions: Sequence[Position]) -> None:
+    for first, second in pairwise(positions):
+        if first.output == second.output:
+            raise BadInput(
+                f"{_place(first)} and {_place(second)} are both bound to output {first.output} of {first.device}"
+            )
+
+
+def _place(position: Position) -> str:
+    return f"{position.room}/{position.name}"

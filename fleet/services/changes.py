@@ -1,0 +1,197 @@
+"""Changes: plan afresh, refuse what a guard refuses, then carry the change out by the state machine, journal first."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Collection, Coroutine
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from fleet.drivers.protocol import Driver
+from fleet.errors import BadInput, Moved, NotFound, Refused
+from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
+from fleet.model.plan import GuardHit, Plan, PlanKind
+from fleet.reconcile.guards import unlifted
+from fleet.reconcile.plans import Outlook, plan_apply, plan_recall, plan_rollback, plan_store
+from fleet.reconcile.progress import Limits
+from fleet.reconcile.scope import Scope, select
+from fleet.services.desired import Desired
+from fleet.services.inventory import Inventory
+from fleet.services.outlook import Lookout
+from fleet.services.performing import Performer
+from fleet.services.running import Run
+from fleet.store.protocol import Store
+
+log = logging.getLogger(__name__)
+
+PLANNERS: dict[PlanKind, Callable[[Outlook, Scope], Plan]] = {
+    "apply": plan_apply,
+    "recall": plan_recall,
+    "store": plan_store,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a person asks for: a kind of change over a scope, or the rollback of a change."""
+
+    kind: PlanKind
+    scope: Scope | None = None
+    change: str = ""
+
+
+class Changes:
+    """Plans and carries out changes, one at a time on each device."""
+
+    def __init__(
+        self,
+        *,
+        store: Store,
+        driver: Driver,
+        inventory: Inventory,
+        desired: Desired,
+        lookout: Lookout,
+        clock: Callable[[], datetime],
+        new_id: Callable[[], str],
+        limits: Limits | None = None,
+    ) -> None:
+        self._store = store
+        self._driver = driver
+        self._inventory = inventory
+        self._desired = desired
+        self._lookout = lookout
+        self._clock = clock
+        self._new_id = new_id
+        self._limits = limits or Limits()
+        self._runs: dict[str, Run] = {}
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    async def plan(self, asked: Asked) -> Plan:
+        """What would be done now, from freshly read devices. Raises `NotFound` and `Refused`."""
+        if asked.kind == "rollback":
+            record = await self.record(asked.change)
+            outlook = await self._lookout.look({p.device for p in record.plan.devices})
+            return plan_rollback(outlook, record)
+        if asked.scope is None:
+            raise BadInput("no room was given")
+        venue = self._desired.venue()
+        scope = asked.scope
+        positions = [p for r in scope.rooms for p in select(venue, r)]
+        outlook = await self._lookout.look({p.device for p in positions if not p.life_safety})
+        return PLANNERS[asked.kind](outlook, scope)
+
+    async def start(
+        self, asked: Asked, *, digest: str, who: str, why: str, allow: Collection[str] = ()
+    ) -> ChangeRecord:
+        """Begin the change whose plan was shown with this digest; it goes on by itself.
+
+        Raises `Moved` where the plan would be another one by now, `Refused` where a guard stands or another change
+        holds one of the devices. When this returns, intent and checkpoint are durable.
+        """
+        plan = await self.plan(asked)
+        if plan.digest != digest:
+            raise Moved("desired or reported state moved since the plan was shown", remedy="Look at the new plan.")
+        if hits := unlifted(plan.guards, allow):
+            raise refusal(hits)
+        self._hold(plan)
+        record = ChangeRecord(id=self._new_id(), plan=plan, who=who, why=why, started=self._clock())
+        run = self._run(record)
+        self._runs[record.id] = run
+        try:
+            await self._store.begin_change(record)
+        except BaseException:
+            del self._runs[record.id]
+            raise
+        self._spawn(run, run.begin())
+        return record
+
+    async def record(self, change: str) -> ChangeRecord:
+        """A change by its id. Raises `NotFound`."""
+        record = await self._store.change(change)
+        if record is None:
+            raise NotFound(f"no change {change!r}", remedy="`fleet changes` lists them.")
+        run = self._runs.get(change)
+        return run.record if run is not None else record
+
+    async def records(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
+        """Changes, newest first, running ones as they stand now."""
+        stored = await self._store.changes(limit)
+        return tuple(self._runs[r.id].record if r.id in self._runs else r for r in stored)
+
+    async def story(self, change: str) -> tuple[JournalEntry, ...]:
+        """The journal of a change, in order."""
+        await self.record(change)
+        return await self._store.entries(change)
+
+    async def cancel(self, change: str, who: str) -> None:
+        """Stop a running change: what was touched goes back. Raises `NotFound`, or `Refused` where it has ended."""
+        record = await self.record(change)
+        run = self._runs.get(change)
+        if run is None:
+            raise Refused(f"change {change} has ended: {record.state}")
+        run.cancel(f"cancelled by {who}")
+
+    async def wait(self, change: str, timeout_s: float) -> ChangeRecord:
+        """The change, when it has ended or `timeout_s` seconds have passed."""
+        run = self._runs.get(change)
+        if run is not None:
+            await run.wait(timeout_s)
+        return await self.record(change)
+
+    async def recover(self) -> None:
+        """Take back what a stopped daemon left unfinished, device by device, by the journal's checkpoint."""
+        for record in await self._store.unfinished():
+            run = self._run(record)
+            self._runs[record.id] = run
+            log.warning("change %s was left %s; it is taken back", record.id, record.state)
+            entries = await self._store.entries(record.id)
+            started = record.state != ChangeState.PLANNED
+            self._spawn(run, run.resume(entries) if started else run.drop())
+
+    async def close(self) -> None:
+        """Stop: every running change is cancelled and waited for."""
+        for run in list(self._runs.values()):
+            run.cancel("the daemon stops")
+        if self._tasks:
+            await asyncio.wait(self._tasks)
+
+    def _hold(self, plan: Plan) -> None:
+        wanted = {p.device for p in plan.devices}
+        for run in self._runs.values():
+            if held := sorted(wanted & run.devices):
+                raise Refused(
+                    f"change {run.record.id} of {run.record.who} ({run.record.plan.scope}) holds {', '.join(held)}",
+                    remedy="Wait until it has ended.",
+                )
+
+    def _run(self, record: ChangeRecord) -> Run:
+        return Run(
+            record=record,
+            store=self._store,
+            performer=lambda epoch: Performer(self._driver, record.id, epoch, self._inventory.descriptions()),
+            clock=self._clock,
+            limits=self._limits,
+        )
+
+    def _spawn(self, run: Run, work: Coroutine[Any, Any, None]) -> None:
+        async def carry_out() -> None:
+            try:
+                await work
+            except Exception:
+                log.exception("change %s stopped unexpectedly; it is taken up at the next start", run.record.id)
+            finally:
+                self._runs.pop(run.record.id, None)
+
+        task = asyncio.create_task(carry_out(), name=f"change {run.record.id}")
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+
+def refusal(hits: Collection[GuardHit]) -> Refused:
+    """A refusal that names every guard that stands, and how to lift them where all of them may be lifted."""
+    names = tuple(dict.fromkeys(h.guard for h in hits))
+    lift = " ".join(f"--allow {name}" for name in names) if all(h.may_allow for h in hits) else ""
+    words = "; ".join(f"{h.guard}: {h.words}" for h in hits)
+    return Refused(words, guards=names, remedy=f"If that is meant: {lift}." if lift else "")

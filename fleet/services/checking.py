@@ -1,0 +1,52 @@
+"""The design check over the version in force or over files, and against the devices the inventory knows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from fleet.desired.check import check
+from fleet.desired.finding import Finding
+from fleet.desired.load import load
+from fleet.drivers.protocol import Driver
+from fleet.errors import BadInput
+from fleet.model.description import Description
+from fleet.model.settings import DeviceSettings
+from fleet.model.venue import Position
+from fleet.services.desired import Desired
+from fleet.services.inventory import Inventory
+
+
+class Checking:
+    """Finds mistakes before any sound is made."""
+
+    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired) -> None:
+        self._driver = driver
+        self._inventory = inventory
+        self._desired = desired
+
+    def findings(self, files: Mapping[str, str] | None = None) -> tuple[Finding, ...]:
+        """What the checks find in these files, or in the version in force.
+
+        Raises `BadFiles` with every mistake of the files, or `Refused` where nothing is loaded.
+        """
+        version = load(files) if files is not None else self._desired.in_force()
+        return check(version, self._inventory.descriptions(), self._problems)
+
+    def _problems(self, position: Position, description: Description) -> list[tuple[str, str]]:
+        """What of a position's settings its device cannot be, setting by setting."""
+        problems = []
+        for name in position.fixed.given():
+            asked = DeviceSettings(outputs={position.output: position.fixed.only([name])})
+            problems += self._complaint(name, description, asked)
+        for name in ("input", "panel_locked", "power_up_slot"):
+            if getattr(position, name) is not None:
+                asked = DeviceSettings(**{name: getattr(position, name)})
+                problems += self._complaint(name, description, asked)
+        return problems
+
+    def _complaint(self, name: str, description: Description, asked: DeviceSettings) -> list[tuple[str, str]]:
+        try:
+            self._driver.representable(description, asked)
+        except BadInput as error:
+            return [(name, str(error))]
+        return []

@@ -1,0 +1,91 @@
+"""The desired state in force: the last version of the venue's files that was loaded into the database."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from fleet.desired.load import Version, load
+from fleet.errors import Refused
+from fleet.model.venue import Venue
+from fleet.store.protocol import Store
+
+FAR_SMALLER = 0.5
+"""A version with less than this share of the positions in force is far smaller."""
+
+DOUBTS = {
+    "empty": "this version has no positions",
+    "older": "this version was in force before and was replaced since",
+    "smaller": "this version has less than half the positions of the one in force",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """What a load did: the version now in force, and whether it was in force already."""
+
+    version: Version
+    number: int
+    unchanged: bool
+
+
+class Desired:
+    """Holds the version in force and takes new ones."""
+
+    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
+        self._store = store
+        self._clock = clock
+        self.version: Version | None = None
+
+    async def open(self) -> None:
+        """Take the version in force from the store."""
+        stored = await self._store.latest_version()
+        if stored is not None:
+            self.version = load(stored.files)
+
+    def venue(self) -> Venue:
+        """The venue in force. Raises `Refused` where none was loaded yet."""
+        return self.in_force().venue
+
+    def in_force(self) -> Version:
+        """The version in force. Raises `Refused` where none was loaded yet."""
+        if self.version is None:
+            raise Refused("no desired state is loaded", remedy="Load a venue folder with `fleet load FOLDER`.")
+        return self.version
+
+    def bound(self) -> frozenset[str]:
+        """Devices that a position names."""
+        return frozenset() if self.version is None else frozenset(p.device for p in self.version.venue.positions())
+
+    async def load(self, files: Mapping[str, str], who: str, *, allow: Collection[str] = ()) -> Loaded:
+        """Put a version in force.
+
+        An older, an empty or a far smaller version is taken only where that word is in `allow`.
+        Raises `BadFiles` with every mistake, or `Refused` whose guard is that word.
+        """
+        version = load(files)
+        current = await self._store.latest_version()
+        if current is not None and current.sha256 == version.sha256:
+            self.version = version
+            return Loaded(version=version, number=current.number, unchanged=True)
+        if (guard := await self._doubt(version)) and guard not in allow:
+            raise Refused(
+                DOUBTS[guard],
+                guards=(guard,),
+                remedy=f"Load it with --allow {guard} if that is meant.",
+            )
+        number = await self._store.save_version(version.files, version.sha256, who, self._clock())
+        self.version = version
+        return Loaded(version=version, number=number, unchanged=False)
+
+    async def _doubt(self, version: Version) -> str:
+        """The reason to ask before taking this version, or nothing."""
+        count = len(version.venue.positions())
+        if not count:
+            return "empty"
+        if await self._store.version(version.sha256) is not None:
+            return "older"
+        if self.version is not None and count < FAR_SMALLER * len(self.version.venue.positions()):
+            return "smaller"
+        return ""

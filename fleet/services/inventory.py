@@ -1,0 +1,209 @@
+"""The inventory: every device that was ever seen, what it last told, and whether it may be trusted."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from fleet.drivers.protocol import (
+    CameOnline,
+    Described,
+    Event,
+    LinkDown,
+    LinkUp,
+    Nonsense,
+    SlotsHeard,
+    StateHeard,
+    WentOffline,
+)
+from fleet.errors import NotFound, Refused
+from fleet.model.description import Description
+from fleet.model.inventory import DeviceRecord, DeviceStatus, Sighting
+from fleet.model.names import shown
+from fleet.model.state import Reported, Slots, State
+from fleet.reconcile.identity import identity_of, judge, shared_serials
+from fleet.store.protocol import Store
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True, kw_only=True)
+class Known:
+    """What is held of one device in memory."""
+
+    record: DeviceRecord
+    state: State | None = None
+    slots: Slots | None = None
+
+
+class Inventory:
+    """Hears what drivers and discovery tell, judges it, and keeps records in the store (written by `flush`)."""
+
+    def __init__(self, store: Store, route: str, clock: Callable[[], datetime]) -> None:
+        self._store = store
+        self._route = route
+        self._clock = clock
+        self._known: dict[str, Known] = {}
+        self._changed: set[str] = set()
+        self._sightings: list[Sighting] = []
+        self._complained: set[tuple[str, str]] = set()
+        self.link_trouble = "not connected yet"
+        """Why the link to the devices is down; empty while it works."""
+        self.announced: frozenset[str] = frozenset()
+        """Devices that mDNS announced since the start."""
+
+    async def open(self) -> None:
+        """Take the records of the store; presence starts unknown, since the past proves nothing."""
+        for record in await self._store.devices():
+            self._known[record.id] = Known(record=replace(record, online=False))
+
+    async def flush(self) -> None:
+        """Write what changed to the store."""
+        changed, self._changed = sorted(self._changed), set()
+        sightings, self._sightings = self._sightings, []
+        if changed:
+            await self._store.save_devices([self._known[device].record for device in changed])
+        if sightings:
+            await self._store.add_sightings(sightings)
+
+    def hear(self, event: Event) -> None:
+        """Take an event of a driver."""
+        match event:
+            case LinkUp():
+                self.link_trouble = ""
+            case LinkDown(why=why):
+                self.link_trouble = why
+                for device, known in self._known.items():
+                    self._update(device, replace(known.record, online=False))
+            case CameOnline(device=device):
+                self.see(Sighting(device=device, at=self._clock(), source="broker"))
+                self._update(device, replace(self._entry(device).record, online=True, route=self._route))
+            case WentOffline(device=device):
+                self._update(device, replace(self._entry(device).record, online=False))
+            case Described(device=device, description=description):
+                self._describe(device, description)
+            case StateHeard(device=device, state=state):
+                self._take_state(device, state)
+            case SlotsHeard(device=device, slots=slots):
+                self._entry(device).slots = slots
+            case Nonsense(device=device, what=what):
+                self._complain(device, what)
+
+    def see(self, sighting: Sighting) -> None:
+        """Take a sighting: the device was there, which does not prove that it is alive."""
+        known = self._entry(sighting.device)
+        self._sightings.append(sighting)
+        if sighting.source == "mdns":
+            self.announced |= {sighting.device}
+        if not sighting.gone:
+            address = sighting.address or known.record.address
+            self._update(sighting.device, replace(known.record, last_seen=sighting.at, address=address))
+
+    def take(self, reported: Reported) -> None:
+        """Take a full reading of a device, which is proof of life."""
+        device = reported.state.id
+        self._update(device, replace(self._entry(device).record, online=True, route=self._route))
+        self._describe(device, reported.description)
+        self._take_state(device, reported.state)
+        self._entry(device).slots = reported.slots
+
+    async def accept(self, device: str) -> DeviceRecord:
+        """A person vouches for a conflicting device: what it reports now is its identity from here on.
+
+        Raises `NotFound`, or `Refused` where nothing was reported or another device claims the same serial.
+        """
+        known = self.known(device)
+        description = known.record.description
+        if description is None or known.state is None:
+            raise Refused(f"{device} has not told who it is yet", remedy="Wait until it is reachable.")
+        if words := shared_serials(self.descriptions().values()).get(device):
+            raise Refused(words, remedy="Switch one of them off or put its serial right; then accept the other.")
+        self._update(device, replace(known.record, identity=identity_of(description, known.state), conflicts=()))
+        await self.flush()
+        return known.record
+
+    def known(self, device: str) -> Known:
+        """What is held of a device. Raises `NotFound`."""
+        if device not in self._known:
+            raise NotFound(f"no device {shown(device)!r} was ever seen", remedy="`fleet devices` lists them.")
+        return self._known[device]
+
+    def records(self) -> tuple[DeviceRecord, ...]:
+        """All records, by id."""
+        return tuple(self._known[device].record for device in sorted(self._known))
+
+    def descriptions(self) -> Mapping[str, Description]:
+        """Descriptions of all devices that told one."""
+        return {d: k.record.description for d, k in self._known.items() if k.record.description is not None}
+
+    def conflicts(self) -> Mapping[str, str]:
+        """Devices that must not be written to, with the reason in words."""
+        told = {d: "; ".join(k.record.conflicts) for d, k in self._known.items() if k.record.conflicts}
+        return {**told, **shared_serials(self.descriptions().values())}
+
+    def online(self, device: str) -> bool:
+        """True where the device is known to be alive."""
+        return device in self._known and self._known[device].record.online
+
+    def reported(self, device: str) -> Reported | None:
+        """What a device last told, or `None` where that is not everything yet."""
+        known = self._known.get(device)
+        if known is None or known.record.description is None or known.state is None or known.slots is None:
+            return None
+        return Reported(description=known.record.description, state=known.state, slots=known.slots)
+
+    def statuses(self, bound: Iterable[str]) -> Mapping[str, DeviceStatus]:
+        """The status of every device seen or named by a position."""
+        named, conflicts = frozenset(bound), self.conflicts()
+        return {d: self._status(d, named, conflicts) for d in sorted(named | set(self._known))}
+
+    def _status(self, device: str, named: frozenset[str], conflicts: Mapping[str, str]) -> DeviceStatus:
+        if device in conflicts:
+            return DeviceStatus.CONFLICTING
+        if device in named:
+            return DeviceStatus.BOUND if self.online(device) else DeviceStatus.MISSING
+        return DeviceStatus.REACHABLE if self.online(device) else DeviceStatus.SEEN
+
+    def _describe(self, device: str, description: Description) -> None:
+        known = self._entry(device)
+        self._update(device, replace(known.record, description=description))
+        if known.state is not None:
+            self._take_state(device, known.state)
+
+    def _take_state(self, device: str, state: State) -> None:
+        known = self._entry(device)
+        if known.record.description is None:
+            known.state = state
+            return
+        judgement = judge(known.record.identity, known.state, known.record.description, state)
+        if judgement.stale:
+            return
+        for words in judgement.conflicts:
+            self._complain(device, words)
+        known.state = state
+        # Conflicts stay until a person accepts the device: a box that looks right again proves nothing.
+        conflicts = tuple(dict.fromkeys((*known.record.conflicts, *judgement.conflicts)))
+        trouble = known.record.trouble if conflicts else ""
+        self._update(device, replace(known.record, identity=judgement.identity, conflicts=conflicts, trouble=trouble))
+
+    def _complain(self, device: str, what: str) -> None:
+        """Log once per device and complaint, and remember the last one."""
+        level = logging.DEBUG if (device, what) in self._complained else logging.WARNING
+        self._complained.add((device, what))
+        log.log(level, "%s: %s", shown(device), shown(what, 200))
+        self._update(device, replace(self._entry(device).record, trouble=shown(what, 200)))
+
+    def _entry(self, device: str) -> Known:
+        if device not in self._known:
+            now = self._clock()
+            self._known[device] = Known(record=DeviceRecord(id=device, first_seen=now, last_seen=now))
+            self._changed.add(device)
+        return self._known[device]
+
+    def _update(self, device: str, record: DeviceRecord) -> None:
+        known = self._entry(device)
+        if record != known.record:
+            known.record = record
+            self._changed.add(device)

@@ -1,0 +1,146 @@
+"""A fresh look at devices: read them all, side by side, and set what they report beside what is wanted."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Collection, Mapping
+
+from fleet.drivers.protocol import Driver
+from fleet.errors import DeviceSilent, FleetError
+from fleet.model.difference import Comparison, NotChecked, Unchecked
+from fleet.model.inventory import DeviceRecord
+from fleet.model.state import Reported
+from fleet.model.venue import Position
+from fleet.reconcile.compare import compare
+from fleet.reconcile.plans import Outlook
+from fleet.reconcile.scope import place, select
+from fleet.reconcile.wanted import wanted_devices
+from fleet.services.desired import Desired
+from fleet.services.inventory import Inventory
+
+AT_ONCE = 50
+
+
+class Lookout:
+    """Reads devices and compares them with the desired state in force."""
+
+    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired) -> None:
+        self._driver = driver
+        self._inventory = inventory
+        self._desired = desired
+
+    async def look(self, devices: Collection[str]) -> Outlook:
+        """Read these devices afresh and work out what each should be."""
+        reported, unreachable = await self.read(devices)
+        return self._beside(reported, unreachable, devices)
+
+    def glance(self, devices: Collection[str]) -> Outlook:
+        """The same from what the devices last told, without asking them: quick, and as old as it is."""
+        reported: dict[str, Reported] = {}
+        unreachable: dict[str, str] = {}
+        records = {r.id: r for r in self._inventory.records()}
+        for device in devices:
+            last = self._inventory.reported(device)
+            if last is None or not self._inventory.online(device):
+                unreachable[device] = f"{device} {absence(records.get(device))}"
+            else:
+                reported[device] = last
+        return self._beside(reported, unreachable, devices)
+
+    def _beside(
+        self, reported: Mapping[str, Reported], unreachable: Mapping[str, str], devices: Collection[str]
+    ) -> Outlook:
+        version = self._desired.in_force()
+        descriptions = self._inventory.descriptions()
+        described = sorted(set(devices) & set(descriptions))
+        wants, wrong = wanted_devices(version.venue, described, descriptions, self._driver.representable)
+        plainly = {d for d, r in reported.items() if not self._driver.abilities(r.description).stages}
+        return Outlook(
+            venue=version.venue,
+            desired_sha256=version.sha256,
+            wants=wants,
+            reported=reported,
+            unreachable=unreachable,
+            conflicting=self._inventory.conflicts(),
+            unsuitable={d: str(e) for d, e in wrong.items()},
+            plainly=frozenset(plainly),
+        )
+
+    async def read(self, devices: Collection[str]) -> tuple[dict[str, Reported], dict[str, str]]:
+        """What each device reports now; those that did not answer, with the reason. One failure hides no other."""
+        gate = asyncio.Semaphore(AT_ONCE)
+        reported: dict[str, Reported] = {}
+        unreachable: dict[str, str] = {}
+
+        async def read_one(device: str) -> None:
+            async with gate:
+                try:
+                    reported[device] = await self._read(device)
+                except FleetError as error:
+                    unreachable[device] = str(error)
+
+        async with asyncio.TaskGroup() as tasks:
+            for device in sorted(devices):
+                tasks.create_task(read_one(device), name=f"read {device}")
+        return reported, unreachable
+
+    async def differences(
+        self, *, rooms: Collection[str] = (), group: str | None = None, position: str | None = None
+    ) -> Comparison:
+        """Compare positions (of all rooms where none is named) with what their devices report now.
+
+        Raises `NotFound` for unknown names and `Refused` where no desired state is loaded.
+        """
+        venue = self._desired.venue()
+        names = sorted(rooms or venue.rooms)
+        positions = [p for name in names for p in select(venue, name, group=group, position=position)]
+        outlook = await self.look({p.device for p in positions if not p.life_safety})
+        return self.compare(outlook, positions)
+
+    def compare(self, outlook: Outlook, positions: Collection[Position]) -> Comparison:
+        """Compare what can be compared of these positions, and say of every other one why it was not."""
+        not_checked = tuple(n for p in positions if (n := self._not_checked(p, outlook)) is not None)
+        left = {(n.room, n.position) for n in not_checked}
+        checked = [p for p in positions if place(p) not in left]
+        places = {place(p) for p in checked}
+        devices = sorted({p.device for p in checked})
+        found = compare([(outlook.wants[d], outlook.reported[d]) for d in devices])
+        return Comparison(
+            checked=tuple(place(p) for p in checked),
+            differences=tuple(d for d in found.differences if (d.room, d.position) in places),
+            notes=tuple(n for n in found.notes if (n.room, n.position) in places),
+            not_checked=not_checked,
+        )
+
+    def _not_checked(self, p: Position, outlook: Outlook) -> NotChecked | None:
+        reason: Unchecked
+        if p.life_safety:
+            reason, words = "life_safety", f"{p.device} serves life safety and is left alone"
+        elif p.device in outlook.conflicting:
+            reason, words = "conflicting", outlook.conflicting[p.device]
+        elif p.device in outlook.unreachable:
+            reason = "unreachable" if self._inventory.online(p.device) else "missing"
+            words = outlook.unreachable[p.device]
+        elif p.device in outlook.unsuitable:
+            reason, words = "unsuitable", outlook.unsuitable[p.device]
+        else:
+            return None
+        return NotChecked(room=p.room, position=p.name, device=p.device, reason=reason, words=words)
+
+    async def _read(self, device: str) -> Reported:
+        description = self._inventory.descriptions().get(device)
+        if description is None or not self._inventory.online(device):
+            record = next((r for r in self._inventory.records() if r.id == device), None)
+            raise DeviceSilent(device, absence(record))
+        reported = await self._driver.read(description)
+        self._inventory.take(reported)
+        return reported
+
+
+def absence(record: DeviceRecord | None) -> str:
+    """Why there is no use in asking a device, in words."""
+    if record is None:
+        return "was never seen"
+    if record.description is None:
+        return "was announced, but has not told what it is"
+    return f"is missing; last seen {record.last_seen:%Y-%m-%d %H:%M:%S} UTC"

@@ -1,0 +1,134 @@
+"""The daemon's own work: hear devices, take the census, note sightings, take the venue folder when it changes."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+
+from fleet.desired.load import read_folder
+from fleet.drivers.protocol import LinkUp
+from fleet.errors import FleetError
+from fleet.model.inventory import Sighting
+from fleet.services.together import Services
+
+log = logging.getLogger(__name__)
+
+FLUSH_EVERY_S = 1.0
+CENSUS_EVERY_S = 300.0
+FOLDER_EVERY_S = 2.0
+AGAIN_AFTER_S = 5.0
+
+
+class Tending:
+    """Keeps the services fed for as long as `run` runs."""
+
+    def __init__(
+        self,
+        services: Services,
+        *,
+        sightings: Callable[[], AsyncIterator[Sighting]] | None = None,
+        listed: tuple[Sighting, ...] = (),
+        folder: Path | None = None,
+    ) -> None:
+        self._services = services
+        self._sightings = sightings
+        self._listed = listed
+        self._folder = folder
+        self._connected = asyncio.Event()
+        self._recovered = False
+        self._last_complaint = ""
+
+    async def run(self) -> None:
+        """Tend until cancelled. A task that fails is logged and taken up again."""
+        for sighting in self._listed:
+            self._services.inventory.see(sighting)
+        jobs: dict[str, Callable[[], Awaitable[None]]] = {
+            "hearing devices": self._hear,
+            "taking the census": self._census,
+            "writing the inventory": self._flush,
+        }
+        if self._sightings is not None:
+            jobs["noting sightings"] = self._note_sightings
+        if self._folder is not None:
+            jobs["watching the venue folder"] = self._watch_folder
+        async with asyncio.TaskGroup() as tasks:
+            for name, job in jobs.items():
+                tasks.create_task(self._lasting(name, job), name=name)
+
+    async def _lasting(self, name: str, job: Callable[[], Awaitable[None]]) -> None:
+        while True:
+            try:
+                await job()
+                log.error("%s ended by itself; it is taken up again", name)
+            except FleetError as error:
+                log.warning("%s: %s", name, error)
+            except Exception:
+                log.exception("%s failed; it is taken up again", name)
+            await asyncio.sleep(AGAIN_AFTER_S)
+
+    async def _hear(self) -> None:
+        async for event in self._services.driver.events():
+            self._services.inventory.hear(event)
+            if isinstance(event, LinkUp):
+                self._connected.set()
+
+    async def _census(self) -> None:
+        """After each connection and now and then: read the census, then ask by name whom it did not tell of."""
+        while True:
+            await self._connected.wait()
+            self._connected.clear()
+            await self._services.driver.census()
+            await asyncio.sleep(0)
+            await self._ask_absent()
+            if not self._recovered:
+                self._recovered = True
+                await self._services.changes.recover()
+            try:
+                await asyncio.wait_for(self._connected.wait(), CENSUS_EVERY_S)
+            except TimeoutError:
+                self._connected.set()
+
+    async def _ask_absent(self) -> None:
+        inventory = self._services.inventory
+        descriptions = inventory.descriptions()
+        absent = [d for d in sorted(self._services.desired.bound() & set(descriptions)) if not inventory.online(d)]
+
+        async def ask(device: str) -> None:
+            try:
+                inventory.take(await self._services.driver.read(descriptions[device]))
+            except FleetError as error:
+                log.info("%s is absent: %s", device, error)
+
+        await asyncio.gather(*(ask(device) for device in absent))
+
+    async def _flush(self) -> None:
+        while True:
+            await asyncio.sleep(FLUSH_EVERY_S)
+            await self._services.inventory.flush()
+
+    async def _note_sightings(self) -> None:
+        assert self._sightings is not None
+        async for sighting in self._sightings():
+            self._services.inventory.see(sighting)
+
+    async def _watch_folder(self) -> None:
+        while True:
+            await self.load_folder()
+            await asyncio.sleep(FOLDER_EVERY_S)
+
+    async def load_folder(self) -> None:
+        """Put the venue folder in force if it changed and passes; complain once about what does not."""
+        assert self._folder is not None
+        try:
+            files = await asyncio.to_thread(read_folder, self._folder)
+            result = await self._services.desired.load(files, "daemon")
+        except FleetError as error:
+            if str(error) != self._last_complaint:
+                log.warning("the venue folder is not taken:\n%s", error)
+            self._last_complaint = str(error)
+            return
+        self._last_complaint = ""
+        if not result.unchanged:
+            log.info("version %d of the venue is in force", result.number)

@@ -1,0 +1,80 @@
+"""All services wired to one store, driver and clock: what a face may call."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from fleet.drivers.protocol import Driver
+from fleet.errors import NotFound, Refused
+from fleet.services.changes import Changes
+from fleet.services.checking import Checking
+from fleet.services.desired import Desired
+from fleet.services.inventory import Inventory
+from fleet.services.outlook import Lookout
+from fleet.services.snapshots import Snapshots
+from fleet.store.protocol import Store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Services:
+    """What the tool does, ready to be called."""
+
+    store: Store
+    driver: Driver
+    inventory: Inventory
+    desired: Desired
+    lookout: Lookout
+    checking: Checking
+    changes: Changes
+    snapshots: Snapshots
+
+    async def identify(self, device: str, seconds: int) -> None:
+        """Let a device blink. Raises `NotFound`, `Refused` where it is not to be addressed, or the device's error."""
+        known = self.inventory.known(device)
+        if words := self.inventory.conflicts().get(device):
+            raise Refused(f"{device} is conflicting: {words}", remedy="Accept it first, if it is the right one.")
+        if known.record.description is None:
+            raise NotFound(f"{device} has not told what it is", remedy="Wait until it is reachable.")
+        if self.desired.version is not None and any(
+            p.life_safety for p in self.desired.version.venue.positions_of(device)
+        ):
+            raise Refused(f"{device} serves life safety: this tool sends it nothing", guards=("life-safety",))
+        await self.driver.identify(known.record.description, seconds)
+
+
+def wire(
+    *, store: Store, driver: Driver, clock: Callable[[], datetime], new_id: Callable[[str], str]
+) -> Services:
+    """Wire the services. `new_id` makes an id with the given beginning."""
+    inventory = Inventory(store, driver.name, clock)
+    desired = Desired(store, clock)
+    lookout = Lookout(driver, inventory, desired)
+    changes = Changes(
+        store=store,
+        driver=driver,
+        inventory=inventory,
+        desired=desired,
+        lookout=lookout,
+        clock=clock,
+        new_id=lambda: new_id("c"),
+    )
+    snapshots = Snapshots(
+        store=store,
+        inventory=inventory,
+        desired=desired,
+        lookout=lookout,
+        clock=clock,
+        new_id=lambda: new_id("s"),
+    )
+    return Services(
+        store=store,
+        driver=driver,
+        inventory=inventory,
+        desired=desired,
+        lookout=lookout,
+        checking=Checking(driver, inventory, desired),
+        changes=changes,
+        snapshots=snapshots,
+    )

@@ -1,0 +1,59 @@
+"""The inventory: a row for each device, and sightings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import insert, select
+from sqlmodel import col
+
+from fleet.model import edge
+from fleet.model.inventory import DeviceRecord, Sighting
+from fleet.store.area import Area
+from fleet.store.tables import DeviceRow, SightingRow, columns_of
+
+
+class Inventory(Area):
+    """The area of `Store` for devices and sightings."""
+
+    async def save_devices(self, records: Sequence[DeviceRecord]) -> None:
+        """Add devices to the inventory or replace what is known of them, all or none."""
+        if not records:
+            return
+        # One statement for many rows: ten times faster than one of many VALUES.
+        upsert = self._database.insert_or_update(DeviceRow, key="id")
+        async with self._database.writing() as connection:
+            await connection.execute(upsert, [_device_row(record) for record in records])
+
+    async def devices(self) -> tuple[DeviceRecord, ...]:
+        """The inventory, sorted by id."""
+        async with self._database.reading() as connection:
+            rows = (await connection.execute(select(DeviceRow))).mappings().all()
+        # Sorted here, since the two databases may order text differently.
+        return tuple(sorted((self._read_back(DeviceRecord, dict(row)) for row in rows), key=lambda r: r.id))
+
+    async def add_sightings(self, sightings: Sequence[Sighting]) -> None:
+        """Remember sightings."""
+        if not sightings:
+            return
+        async with self._database.writing() as connection:
+            await connection.execute(insert(SightingRow), [edge.plain(s) | {"at": s.at} for s in sightings])
+
+    async def sightings(self, device: str, limit: int = 20) -> tuple[Sighting, ...]:
+        """Sightings of a device, last remembered first."""
+        number = col(SightingRow.number)
+        query = (
+            select(*columns_of(SightingRow))
+            .where(col(SightingRow.device) == device)
+            .order_by(number.desc())
+            .limit(limit)
+        )
+        async with self._database.reading() as connection:
+            rows = (await connection.execute(query)).mappings().all()
+        return tuple(self._read_back(Sighting, dict(row)) for row in rows)
+
+
+def _device_row(record: DeviceRecord) -> dict[str, Any]:
+    row: dict[str, Any] = edge.plain(record)
+    return row | {"first_seen": record.first_seen, "last_seen": record.last_seen}

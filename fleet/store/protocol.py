@@ -1,0 +1,106 @@
+"""What services know of the database: one protocol class, in which every call is a whole transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Protocol
+
+from fleet.model.change import ChangeRecord, JournalEntry
+from fleet.model.inventory import DeviceRecord, Sighting
+from fleet.model.snapshot import Snapshot
+from fleet.store.records import SnapshotEntry, StoredVersion
+
+
+class Store(Protocol):
+    """Keep what must outlive the daemon. Calls raise `StoreTrouble`, nothing else.
+
+    What was written is durable when the call returns. Times are aware, and UTC when they come back.
+    """
+
+    async def epoch(self) -> int:
+        """The fencing number of this database; a new database starts at 1."""
+        ...
+
+    async def set_epoch(self, epoch: int) -> None:
+        """Raise the fencing number. Raises `StoreTrouble` where that would lower it."""
+        ...
+
+    async def controller(self, make: Callable[[], str]) -> str:
+        """The controller id of this database; `make` is asked for one the first time only."""
+        ...
+
+    async def save_version(self, files: Mapping[str, str], sha256: str, who: str, at: datetime, note: str = "") -> int:
+        """Put a version of the desired state in force; its number, which rises."""
+        ...
+
+    async def latest_version(self) -> StoredVersion | None:
+        """The version in force."""
+        ...
+
+    async def version(self, sha256: str) -> StoredVersion | None:
+        """The last version with this hash: the same files may be loaded again later."""
+        ...
+
+    async def versions(self, limit: int = 50) -> tuple[StoredVersion, ...]:
+        """Versions, newest first."""
+        ...
+
+    async def save_devices(self, records: Sequence[DeviceRecord]) -> None:
+        """Add devices to the inventory or replace what is known of them, all or none."""
+        ...
+
+    async def devices(self) -> tuple[DeviceRecord, ...]:
+        """The inventory, sorted by id."""
+        ...
+
+    async def add_sightings(self, sightings: Sequence[Sighting]) -> None:
+        """Remember sightings."""
+        ...
+
+    async def sightings(self, device: str, limit: int = 20) -> tuple[Sighting, ...]:
+        """Sightings of a device, last remembered first."""
+        ...
+
+    async def begin_change(self, record: ChangeRecord) -> None:
+        """Write down a change with its intent and checkpoint (`record.plan`, never altered later).
+
+        To be awaited before anything is sent to a device.
+        """
+        ...
+
+    async def journal(self, entries: Sequence[JournalEntry]) -> None:
+        """Write journal entries. Concurrent calls share one commit; a cancelled call may have been written."""
+        ...
+
+    async def save_change(self, record: ChangeRecord) -> None:
+        """Write a change's state, outcomes, culprits and end; never its plan."""
+        ...
+
+    async def change(self, change: str) -> ChangeRecord | None:
+        """The change of this id."""
+        ...
+
+    async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
+        """Changes, last begun first."""
+        ...
+
+    async def unfinished(self) -> tuple[ChangeRecord, ...]:
+        """Changes that have not ended, first begun first."""
+        ...
+
+    async def entries(self, change: str) -> tuple[JournalEntry, ...]:
+        """The journal of a change, by number."""
+        ...
+
+    async def save_snapshot(self, snapshot: Snapshot) -> None:
+        """Store a sealed snapshot as the canonical bytes of its body."""
+        ...
+
+    async def snapshot(self, snapshot: str) -> Snapshot | None:
+        """The snapshot of this id."""
+        ...
+
+    async def snapshots(self, limit: int = 50) -> tuple[SnapshotEntry, ...]:
+        """Snapshots without their bodies, last saved first."""
+        ...

@@ -1,0 +1,148 @@
+"""The tables. Private to the store: a table class validates nothing and never doubles as a model.
+
+`number` counts in the order of writing, so that "newest" stays right when a clock is set back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import JSON, BigInteger, Column, DateTime, Dialect, MetaData
+from sqlalchemy.orm import registry
+from sqlalchemy.types import TypeDecorator
+from sqlmodel import Field, SQLModel
+
+
+class UtcTime(TypeDecorator[datetime]):
+    """An aware time in UTC, also where the database keeps no time zone (SQLite)."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 - given
+        """To UTC. A time without a zone is refused: nobody could say what it means."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a time without a time zone")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 - given
+        """From UTC."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+NAMING = {
+    "ix": "ix_%(column_0_label)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+class Row(SQLModel, registry=registry(metadata=MetaData(naming_convention=NAMING))):
+    """Base of the table classes, with a registry of its own."""
+
+
+def columns_of(row: type[Row], *, without: Collection[str] = ("number",)) -> list[Column[Any]]:
+    """The columns of a table but some: mostly those that the model has a member for."""
+    return [column for column in Row.metadata.tables[str(row.__tablename__)].columns if column.name not in without]
+
+
+class FleetRow(Row, table=True):
+    """Facts of this database itself; always one row."""
+
+    __tablename__ = "fleet"
+    id: int = Field(primary_key=True)
+    epoch: int = Field(sa_type=BigInteger)
+    controller: str | None = None
+
+
+class VersionRow(Row, table=True):
+    """A version of the desired state, in whole; the highest number is in force."""
+
+    __tablename__ = "versions"
+    number: int | None = Field(default=None, primary_key=True)
+    sha256: str = Field(index=True)
+    files: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
+    who: str
+    at: datetime = Field(sa_type=UtcTime)
+    note: str
+
+
+class DeviceRow(Row, table=True):
+    """A device of the inventory."""
+
+    __tablename__ = "devices"
+    id: str = Field(primary_key=True)
+    first_seen: datetime = Field(sa_type=UtcTime)
+    last_seen: datetime = Field(sa_type=UtcTime)
+    online: bool
+    route: str
+    address: str
+    identity: dict[str, Any] | None = Field(sa_column=Column(JSON(none_as_null=True)))
+    description: dict[str, Any] | None = Field(sa_column=Column(JSON(none_as_null=True)))
+    conflicts: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    trouble: str
+
+
+class SightingRow(Row, table=True):
+    """A sighting. Its device need not be in the inventory."""
+
+    __tablename__ = "sightings"
+    number: int | None = Field(default=None, primary_key=True)
+    device: str = Field(index=True)
+    at: datetime = Field(sa_type=UtcTime)
+    source: str
+    address: str
+    port: int
+    model: str
+    firmware: str
+    link: str
+    gone: bool
+
+
+class ChangeRow(Row, table=True):
+    """A change; `plan` holds its intent and checkpoint and is written once."""
+
+    __tablename__ = "changes"
+    number: int | None = Field(default=None, primary_key=True)
+    id: str = Field(unique=True)
+    plan: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    who: str
+    why: str
+    started: datetime = Field(sa_type=UtcTime)
+    state: str = Field(index=True)
+    ended: datetime | None = Field(default=None, sa_type=UtcTime)
+    outcomes: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    culprits: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class JournalRow(Row, table=True):
+    """A journal entry of a change."""
+
+    __tablename__ = "journal"
+    change: str = Field(primary_key=True, foreign_key="changes.id")
+    number: int = Field(primary_key=True)
+    at: datetime = Field(sa_type=UtcTime)
+    what: str
+    device: str
+    detail: str
+
+
+class SnapshotRow(Row, table=True):
+    """A snapshot; `body` is the canonical JSON that `sha256` seals."""
+
+    __tablename__ = "snapshots"
+    number: int | None = Field(default=None, primary_key=True)
+    id: str = Field(unique=True)
+    at: datetime = Field(sa_type=UtcTime)
+    sha256: str
+    taken_by: str
+    note: str
+    devices: int
+    body: bytes

@@ -1,0 +1,110 @@
+"""A process of simulated devices: takes orders from the supervisor, and brings a device back after each reboot."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import secrets
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from .abilities import Json
+from .device import Device
+from .faults import Faults
+from .link import Link
+from .memory import Memory
+from .panel import press
+from .population import Simulated
+from .topics import Broker
+
+BOOT_S = 0.2
+_SHOWN_AT_CONNECT = ("offline", "foreign_serial", "garbage")
+
+
+class Box:
+    """One simulated device over all its boots."""
+
+    def __init__(self, simulated: Simulated, folder: Path, faults: Faults) -> None:
+        self.name = simulated.identity.device
+        self.faults = faults
+        self._simulated = simulated
+        self._memory = Memory(folder / f"{self.name}.json")
+        self._device: Device | None = None
+        self._link: Link | None = None
+        self._off_s = BOOT_S
+
+    async def run(self, broker: Callable[[], Broker], connected: Callable[[], None]) -> None:
+        """Boot, live, reboot, for ever."""
+        while True:
+            kept = self._memory.load() or self._simulated.kept
+            boot_id = f"b-{secrets.token_hex(6)}"
+            model, identity = self._simulated.model, self._simulated.identity
+            self._device = Device(model, identity, kept, boot_id, self.faults)
+            self._link = Link(self.name, self._device, self._memory, self.faults, time.monotonic)
+            await self._link.run(broker, connected)
+            await asyncio.sleep(self._off_s)
+            self._off_s = BOOT_S
+
+    def obey(self, order: Json) -> None:
+        """Do one order: `press`, `fault`, or `power_cut` with the seconds without power; ValueError says why not."""
+        if self._device is None or self._link is None:
+            raise ValueError(f"{self.name} is starting")
+        if "press" in order:
+            press(self._device.running, order["press"])
+        if "fault" in order:
+            self._set_fault(self._device, self._link, order["fault"])
+        if "power_cut" in order:
+            self._off_s = order["power_cut"]
+            self._device.reboots = "at_once"
+        self._link.look()
+
+    def _set_fault(self, device: Device, link: Link, fault: str) -> None:
+        before = self.faults.listed()
+        self.faults.set(fault)
+        if "stuck_alarm_mute" in self.faults:
+            press(device.running, {"mute": True, "cause": "alarm"})
+        shown = [item for item in {*before} ^ {*self.faults.listed()} if item.startswith(_SHOWN_AT_CONNECT)]
+        if shown:
+            link.cut()
+
+
+async def serve(control: Path, number: int, crew: Sequence[Simulated]) -> None:
+    """Simulate the crew until the supervisor at `control` goes away, which is the power going off."""
+    reader, writer = await asyncio.open_unix_connection(control)
+
+    def tell(message: Json) -> None:
+        writer.write(json.dumps(message).encode() + b"\n")
+
+    tell({"worker": number, "pid": os.getpid()})
+    start = json.loads(await reader.readline())
+    where = [Broker.from_json(start["broker"])]
+    boxes = {}
+    for simulated in crew:
+        name = simulated.identity.device
+        boxes[name] = Box(simulated, control.parent, Faults(start["faults"].get(name)))
+    running = [
+        asyncio.create_task(box.run(lambda: where[0], lambda name=box.name: tell({"connected": name})), name=box.name)  # type: ignore[misc] # a default binds the name, which the type of a callable cannot say
+        for box in boxes.values()
+    ]
+    for task in running:
+        task.add_done_callback(_end_of_box)
+    while line := await reader.readline():
+        order = json.loads(line)
+        if "broker" in order:
+            where[0] = Broker.from_json(order["broker"])
+            continue
+        try:
+            boxes[order["device"]].obey(order)
+        except ValueError as error:
+            tell({"done": order["order"], "error": str(error)})
+        else:
+            tell({"done": order["order"]})
+
+
+def _end_of_box(task: asyncio.Task[None]) -> None:
+    if not task.cancelled() and (error := task.exception()):
+        sys.stderr.write(f"simulated device {task.get_name()} failed: {error!r}\n")
+        os._exit(1)
