@@ -39,7 +39,6 @@ class Link:
         self._published: dict[str, Json] = {}
         self._root = ""
         self._stored = device.running.kept
-        memory.save(self._stored)
 
     async def run(self, broker: Callable[[], Broker], connected: Callable[[], None]) -> None:
         """Stay connected to wherever `broker` says, until the device reboots."""

@@ -43,6 +43,8 @@ class Box:
             boot_id = f"b-{secrets.token_hex(6)}"
             model, identity = self._simulated.model, self._simulated.identity
             self._device = Device(model, identity, kept, boot_id, self.faults)
+            # In a thread, since a process of many devices would stand still for each disk write in turn.
+            await asyncio.to_thread(self._memory.save, self._device.running.kept)
             self._link = Link(self.name, self._device, self._memory, self.faults, time.monotonic)
             await self._link.run(broker, connected)
             await asyncio.sleep(self._off_s)

@@ -134,10 +134,7 @@ def sentence(comparison: Comparison) -> str:
 
 def check(findings: Iterable[Finding]) -> Document:
     """What the design check found."""
-    rows = [
-        {"name": f.name, "severity": f.severity, **plain(f.complaint)}
-        for f in findings
-    ]
+    rows = [{"name": f.name, "severity": f.severity, **plain(f.complaint)} for f in findings]
     return {"format": "fleet-check/1", "findings": rows, "counts": Counter(row["severity"] for row in rows)}
 
 

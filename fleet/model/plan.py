@@ -81,7 +81,6 @@ class DevicePlan:
 GuardName = Literal[
     "life-safety",
     "ceiling",
-    "hold",
     "conflicting",
     "protective-high-pass",
     "shared-device",

@@ -1,42 +1,32 @@
 """A change as a pure state machine: `(progress, event, now) -> (progress, effects)`, from one transition table.
 
-Every (state, event) cell is defined; a cell without an entry of its own leaves everything as it is, which the table
-says by `_stay`. Answers to an older turn are void. Nothing sounds before every device has staged; nothing is kept
-before every device was read back; whatever fails after the first commit takes the whole scope back.
+Every (state, event) cell is defined; a cell without a rule of its own leaves everything as it is (`stay`). Answers to
+an older turn are void.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeAlias
 
 from fleet.model.change import ChangeState
-from fleet.model.plan import Phase, Plan, Target
-from fleet.model.state import Moment
+from fleet.model.plan import Plan
+from fleet.reconcile import transitions as rules
 from fleet.reconcile.progress import (
     Begin,
     Cancel,
-    Commit,
     Done,
-    Effect,
     Elapsed,
     Event,
     Failed,
-    Forget,
-    Keep,
     Limits,
-    Prepare,
     Progress,
-    Read,
     ReadBack,
-    Revert,
-    WriteBack,
 )
-from fleet.reconcile.readback import deviations
+from fleet.reconcile.transitions import Next
 
 S = ChangeState
-Next: TypeAlias = tuple[Progress, tuple[Effect, ...]]
 Rule: TypeAlias = Callable[[Progress, Any, float], Next]
 
 EVENTS: tuple[type[Event], ...] = (Begin, Done, Failed, ReadBack, Elapsed, Cancel)
@@ -52,7 +42,7 @@ def planned(plan: Plan, limits: Limits | None = None) -> Progress:
 def interrupted(plan: Plan, now: float, limits: Limits | None = None) -> Next:
     """A change that a stopped daemon left unfinished: everything it may have touched goes back."""
     progress = replace(planned(plan, limits), touched=frozenset(d.device for d in plan.devices))
-    return _roll_back(progress, now, {"": "the daemon stopped in the middle of it"})
+    return rules.roll_back(progress, now, {"": "the daemon stopped in the middle of it"})
 
 
 def step(progress: Progress, event: Event, now: float) -> Next:
@@ -64,232 +54,33 @@ def step(progress: Progress, event: Event, now: float) -> Next:
     return TABLE[progress.state, type(event)](progress, event, now)
 
 
-def _stay(progress: Progress, _event: Event, _now: float) -> Next:
-    return progress, ()
-
-
-def _begin(progress: Progress, _event: Begin, now: float) -> Next:
-    if not progress.devices:
-        return _end(progress, S.KEPT), ()
-    return _enter(progress, S.STAGING, now, progress.limits.staging_s, progress.devices, _prepare)
-
-
-def _call_off(progress: Progress, event: Cancel, _now: float) -> Next:
-    return _end(replace(progress, culprits={"": event.why}), S.CANCELLED), ()
-
-
-def _staged(progress: Progress, event: Done, now: float) -> Next:
-    progress = _answered(progress, event.device, event.moment)
-    return (progress, ()) if progress.waiting else _next_phase(progress, now)
-
-
-def _not_staged(progress: Progress, event: Failed | Elapsed | Cancel, _now: float) -> Next:
-    ended = _end(replace(progress, culprits=_blame(progress, event)), S.CANCELLED)
-    return ended, tuple(Forget(device=d) for d in sorted(progress.devices))
-
-
-def _committed(progress: Progress, event: Done, now: float) -> Next:
-    progress = _answered(progress, event.device, event.moment)
-    if progress.waiting:
-        return progress, ()
-    progress = replace(progress, step=progress.step + 1)
-    following = progress.schedule[progress.step :]
-    if following and following[0] != Phase.UNMUTE:
-        return _next_phase(progress, now)
-    return _verify(progress, now)
-
-
-def _verified(progress: Progress, event: ReadBack, now: float) -> Next:
-    wanted = _expected(progress, event.device)
-    if apart := deviations(wanted, event.reported):
-        return _roll_back(progress, now, {event.device: f"reads back {apart[0]}"})
-    progress = _answered(progress, event.device, event.reported.state.moment)
-    if progress.waiting:
-        return progress, ()
-    if progress.kept == progress.devices:
-        return _end(progress, S.KEPT), ()
-    if progress.step < len(progress.schedule):
-        return _next_phase(progress, now)
-    return _enter(progress, S.KEEPING, now, progress.limits.keeping_s, progress.devices, _keep)
-
-
-def _kept(progress: Progress, event: Done, now: float) -> Next:
-    progress = replace(_answered(progress, event.device, event.moment), kept=progress.kept | {event.device})
-    if progress.waiting:
-        return progress, ()
-    storing = any(device.after.stored for device in progress.plan.devices)
-    return _verify(progress, now) if storing else (_end(progress, S.KEPT), ())
-
-
-def _fail(progress: Progress, event: Failed | Elapsed | Cancel, now: float) -> Next:
-    return _roll_back(progress, now, _blame(progress, event))
-
-
-def _went_back(progress: Progress, event: Done | Failed, now: float) -> Next:
-    moment = event.moment if isinstance(event, Done) else None
-    progress = _answered(progress, event.device, moment)
-    return (progress, ()) if progress.waiting else _check(progress, now)
-
-
-def _check_anyway(progress: Progress, _event: Elapsed, now: float) -> Next:
-    return _check(progress, now)
-
-
-def _checked(progress: Progress, event: ReadBack, now: float) -> Next:
-    apart = deviations(progress.device(event.device).before, event.reported)
-    return _judged(progress, {event.device: apart[0]} if apart else {}, event.device, now)
-
-
-def _cannot_check(progress: Progress, event: Failed, now: float) -> Next:
-    return _judged(progress, {event.device: event.why}, event.device, now)
-
-
-def _give_up(progress: Progress, _event: Elapsed, _now: float) -> Next:
-    stuck = {**progress.stuck, **dict.fromkeys(progress.waiting, "did not answer after the rollback")}
-    return _end(replace(progress, stuck=stuck), S.NEEDS_PERSON), ()
-
-
-def _judged(progress: Progress, stuck: Mapping[str, str], device: str, now: float) -> Next:
-    progress = replace(_answered(progress, device, None), stuck={**progress.stuck, **stuck})
-    if progress.waiting:
-        return progress, ()
-    if not progress.stuck:
-        return _end(progress, S.ROLLED_BACK), ()
-    if progress.attempt < progress.limits.attempts:
-        again = frozenset(progress.stuck)
-        return _take_back(replace(progress, stuck={}), now, again)
-    return _end(progress, S.NEEDS_PERSON), ()
-
-
-def _next_phase(progress: Progress, now: float) -> Next:
-    """Commit the next phase of the schedule, or verify where none is left."""
-    if progress.step >= len(progress.schedule):
-        return _verify(progress, now)
-    phase = progress.schedule[progress.step]
-    who = frozenset(d.device for d in progress.plan.devices if phase in d.work)
-    progress = replace(progress, touched=progress.touched | who)
-
-    def commit(p: Progress, device: str) -> Effect:
-        return Commit(device=device, turn=p.turn, phase=phase, expect=p.moments[device])
-
-    return _enter(progress, S.COMMITTING, now, progress.limits.committing_s, who, commit)
-
-
-def _verify(progress: Progress, now: float) -> Next:
-    return _enter(progress, S.VERIFYING, now, progress.limits.verifying_s, progress.devices, _read)
-
-
-def _roll_back(progress: Progress, now: float, culprits: Mapping[str, str]) -> Next:
-    """Take every device back that may have been touched; the others forget what they staged."""
-    progress = replace(progress, culprits={**progress.culprits, **culprits})
-    forgets = tuple(Forget(device=d) for d in sorted(progress.devices - progress.touched))
-    if not progress.touched:
-        return _end(progress, S.CANCELLED), forgets
-    progress, effects = _take_back(progress, now, progress.touched)
-    return progress, forgets + effects
-
-
-def _take_back(progress: Progress, now: float, who: frozenset[str]) -> Next:
-    progress = replace(progress, attempt=progress.attempt + 1)
-    return _enter(progress, S.ROLLING_BACK, now, progress.limits.rolling_back_s, who, _undo)
-
-
-def _check(progress: Progress, now: float) -> Next:
-    return _enter(progress, S.CHECKING, now, progress.limits.checking_s, progress.touched, _patient_read)
-
-
-def _enter(
-    progress: Progress,
-    state: ChangeState,
-    now: float,
-    limit_s: float,
-    who: Iterable[str],
-    effect: Callable[[Progress, str], Effect],
-) -> Next:
-    waiting = frozenset(who)
-    progress = replace(progress, state=state, turn=progress.turn + 1, deadline=now + limit_s, waiting=waiting)
-    return progress, tuple(effect(progress, device) for device in sorted(waiting))
-
-
-def _end(progress: Progress, state: ChangeState) -> Progress:
-    return replace(progress, state=state, turn=progress.turn + 1, waiting=frozenset(), deadline=0.0)
-
-
-def _answered(progress: Progress, device: str, moment: Moment | None) -> Progress:
-    moments = progress.moments if moment is None else {**progress.moments, device: moment}
-    return replace(progress, waiting=progress.waiting - {device}, moments=moments)
-
-
-def _blame(progress: Progress, event: Failed | Elapsed | Cancel) -> dict[str, str]:
-    if isinstance(event, Failed):
-        return {event.device: event.why}
-    if isinstance(event, Cancel):
-        return {"": event.why}
-    return dict.fromkeys(sorted(progress.waiting), f"did not answer in time while {progress.state}")
-
-
-def _expected(progress: Progress, device: str) -> Target:
-    """What a device should read back as by now: unmuted only after that phase, stored only once kept."""
-    plan = progress.device(device)
-    after = plan.after
-    if progress.kept != progress.devices:
-        after = replace(after, stored=())
-    if Phase.UNMUTE in plan.work and progress.step < len(progress.schedule):
-        outputs = {n: replace(s, mute=None) for n, s in after.live.outputs.items()}
-        after = replace(after, live=replace(after.live, outputs=outputs))
-    return after
-
-
-def _prepare(progress: Progress, device: str) -> Effect:
-    return Prepare(device=device, turn=progress.turn)
-
-
-def _read(progress: Progress, device: str) -> Effect:
-    return Read(device=device, turn=progress.turn)
-
-
-def _patient_read(progress: Progress, device: str) -> Effect:
-    return Read(device=device, turn=progress.turn, patient=True)
-
-
-def _keep(progress: Progress, device: str) -> Effect:
-    return Keep(device=device, turn=progress.turn)
-
-
-def _undo(progress: Progress, device: str) -> Effect:
-    by_itself = progress.device(device).stages and device not in progress.kept and progress.attempt == 1
-    if by_itself:
-        return Revert(device=device, turn=progress.turn)
-    return WriteBack(device=device, turn=progress.turn)
-
-
 OWN_RULES: dict[tuple[ChangeState, type[Event]], Rule] = {
-    (S.PLANNED, Begin): _begin,
-    (S.PLANNED, Cancel): _call_off,
-    (S.STAGING, Done): _staged,
-    (S.STAGING, Failed): _not_staged,
-    (S.STAGING, Elapsed): _not_staged,
-    (S.STAGING, Cancel): _not_staged,
-    (S.COMMITTING, Done): _committed,
-    (S.COMMITTING, Failed): _fail,
-    (S.COMMITTING, Elapsed): _fail,
-    (S.COMMITTING, Cancel): _fail,
-    (S.VERIFYING, ReadBack): _verified,
-    (S.VERIFYING, Failed): _fail,
-    (S.VERIFYING, Elapsed): _fail,
-    (S.VERIFYING, Cancel): _fail,
-    (S.KEEPING, Done): _kept,
-    (S.KEEPING, Failed): _fail,
-    (S.KEEPING, Elapsed): _fail,
-    (S.KEEPING, Cancel): _fail,
-    (S.ROLLING_BACK, Done): _went_back,
-    (S.ROLLING_BACK, Failed): _went_back,
-    (S.ROLLING_BACK, Elapsed): _check_anyway,
-    (S.CHECKING, ReadBack): _checked,
-    (S.CHECKING, Failed): _cannot_check,
-    (S.CHECKING, Elapsed): _give_up,
+    (S.PLANNED, Begin): rules.begin,
+    (S.PLANNED, Cancel): rules.call_off,
+    (S.STAGING, Done): rules.staged,
+    (S.STAGING, Failed): rules.not_staged,
+    (S.STAGING, Elapsed): rules.not_staged,
+    (S.STAGING, Cancel): rules.not_staged,
+    (S.COMMITTING, Done): rules.committed,
+    (S.COMMITTING, Failed): rules.fail,
+    (S.COMMITTING, Elapsed): rules.fail,
+    (S.COMMITTING, Cancel): rules.fail,
+    (S.VERIFYING, ReadBack): rules.verified,
+    (S.VERIFYING, Failed): rules.fail,
+    (S.VERIFYING, Elapsed): rules.fail,
+    (S.VERIFYING, Cancel): rules.fail,
+    (S.KEEPING, Done): rules.kept,
+    (S.KEEPING, Failed): rules.fail,
+    (S.KEEPING, Elapsed): rules.fail,
+    (S.KEEPING, Cancel): rules.fail,
+    (S.ROLLING_BACK, Done): rules.went_back,
+    (S.ROLLING_BACK, Failed): rules.went_back,
+    (S.ROLLING_BACK, Elapsed): rules.check_anyway,
+    (S.CHECKING, ReadBack): rules.checked,
+    (S.CHECKING, Failed): rules.cannot_check,
+    (S.CHECKING, Elapsed): rules.give_up,
 }
 
 TABLE: dict[tuple[ChangeState, type[Event]], Rule] = {
-    (state, event): OWN_RULES.get((state, event), _stay) for state in ChangeState for event in EVENTS
+    (state, event): OWN_RULES.get((state, event), rules.stay) for state in ChangeState for event in EVENTS
 }

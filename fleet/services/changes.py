@@ -14,8 +14,10 @@ from fleet.errors import BadInput, Moved, NotFound, Refused
 from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
 from fleet.model.plan import GuardHit, Plan, PlanKind
 from fleet.reconcile.guards import unlifted
-from fleet.reconcile.plans import Outlook, plan_apply, plan_recall, plan_rollback, plan_store
+from fleet.reconcile.outlook import Outlook
+from fleet.reconcile.plans import plan_apply, plan_recall, plan_store
 from fleet.reconcile.progress import Limits
+from fleet.reconcile.rollback import plan_rollback
 from fleet.reconcile.scope import Scope, select
 from fleet.services.desired import Desired
 from fleet.services.inventory import Inventory

@@ -12,7 +12,7 @@ from fleet.model.inventory import DeviceRecord
 from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.reconcile.compare import compare
-from fleet.reconcile.plans import Outlook
+from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place, select
 from fleet.reconcile.wanted import wanted_devices
 from fleet.services.desired import Desired

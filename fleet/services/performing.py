@@ -77,9 +77,7 @@ class Performer:
             case Forget():
                 raise AssertionError("performed above")
 
-    async def _prepare(
-        self, description: Description, change: str, work: Mapping[Phase, Work], expect: Moment
-    ) -> None:
+    async def _prepare(self, description: Description, change: str, work: Mapping[Phase, Work], expect: Moment) -> None:
         await self._driver.prepare(description, change, dict(work), expect, self._epoch)
 
     async def _read(self, description: Description, *, patient: bool) -> Reported:

@@ -44,9 +44,7 @@ class Services:
         await self.driver.identify(known.record.description, seconds)
 
 
-def wire(
-    *, store: Store, driver: Driver, clock: Callable[[], datetime], new_id: Callable[[str], str]
-) -> Services:
+def wire(*, store: Store, driver: Driver, clock: Callable[[], datetime], new_id: Callable[[str], str]) -> Services:
     """Wire the services. `new_id` makes an id with the given beginning."""
     inventory = Inventory(store, driver.name, clock)
     desired = Desired(store, clock)

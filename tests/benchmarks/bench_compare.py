@@ -83,9 +83,7 @@ def pairs(count: int, turn: Callable[[int], Turn], coherent: tuple[str, ...] = (
     return [_pair(f"box-{index:05}", settings(rng), turn(index), coherent) for index in range(count)]
 
 
-def _pair(
-    device: str, wanted: OutputSettings, turn: Turn, coherent: tuple[str, ...]
-) -> tuple[WantedDevice, Reported]:
+def _pair(device: str, wanted: OutputSettings, turn: Turn, coherent: tuple[str, ...]) -> tuple[WantedDevice, Reported]:
     description = described(device)
     position = Position(name=device, room="hall", device=device, coherent=coherent)
     state = State(

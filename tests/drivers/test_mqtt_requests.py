@@ -78,7 +78,7 @@ async def test_silence_is_told_after_the_last_repeat() -> None:
     async def send(device: str, payload: bytes) -> None:
         sent.append(payload)
 
-    with pytest.raises(DeviceSilent, match="box-1 did not answer within 0.1 s"):
+    with pytest.raises(DeviceSilent, match=r"box-1 did not answer within 0\.1 s"):
         await Requests(send, QUICK).ask("box-1", get)
     assert len(sent) == 2
     assert sent[0] == sent[1]

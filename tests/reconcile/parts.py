@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from fleet.model.description import (
@@ -19,6 +20,9 @@ from fleet.model.settings import Band, Crossover, DeviceSettings, OutputSettings
 from fleet.model.state import Moment, Reported, State
 from fleet.model.venue import Position, Room, Venue
 from fleet.reconcile.wanted import WantedDevice, WantedOutput
+
+untimed = hypothesis_settings(deadline=None, max_examples=50)
+"""Properties are not timed: a busy machine must not fail them."""
 
 STORES = ("level_db", "polarity", "delay_ms", "eq", "high_pass", "low_pass")
 SLOPES = {"linkwitz_riley": (12, 24), "butterworth": (12, 18, 24)}

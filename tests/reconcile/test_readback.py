@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from hypothesis import given
-from parts import FULL, bell, changed, crossover, description_of, output_settings, reported_of, slot_of
+from parts import FULL, bell, changed, crossover, description_of, output_settings, reported_of, slot_of, untimed
 
 from fleet.model.plan import Target
 from fleet.model.settings import DeviceSettings, OutputSettings
@@ -16,6 +16,7 @@ def off(wanted, found, **report):
     return deviations(Target(live=DeviceSettings(outputs={1: wanted})), reported_of(found, **report))
 
 
+@untimed
 @given(settings=output_settings)
 def test_a_device_that_holds_what_was_asked_deviates_in_nothing(settings):
     held = representable(description_of(), DeviceSettings(outputs={1: settings})).outputs[1]
@@ -90,9 +91,7 @@ def test_mutes_of_others_are_not_ours(wanted, found, causes, right):
 
 
 def test_device_wide_settings_and_the_active_slot():
-    target = Target(
-        active_slot=5, live=DeviceSettings(input="network", panel_locked=True, power_up_slot=5, outputs={})
-    )
+    target = Target(active_slot=5, live=DeviceSettings(input="network", panel_locked=True, power_up_slot=5, outputs={}))
     right = reported_of(FULL, active_slot=5, input="network", panel_locked=True, power_up_slot=5)
     assert deviations(target, right) == ()
     wrong = reported_of(FULL, active_slot=3, input="analogue", panel_locked=False, power_up_slot=None)

@@ -7,7 +7,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from parts import BARE_OUTPUT, FULL, bell, changed, crossover, description_of, output_of, output_settings
+from parts import BARE_OUTPUT, FULL, bell, changed, crossover, description_of, output_of, output_settings, untimed
 
 from fleet.acoustics.q_conventions import constant_q
 from fleet.errors import BadInput
@@ -62,6 +62,7 @@ def test_q_is_a_step_of_the_devices_own_convention():
 
 
 @pytest.mark.parametrize("convention", ["cookbook", "constant_q"])
+@untimed
 @given(settings=output_settings)
 def test_doing_it_twice_changes_nothing_more(convention, settings):
     device = description_of(q_convention=convention)
@@ -69,16 +70,16 @@ def test_doing_it_twice_changes_nothing_more(convention, settings):
     assert held(once, device) == once
 
 
+@untimed
 @given(settings=output_settings)
 def test_doing_it_twice_changes_nothing_more_without_steps(settings):
     free = Range(min=0.1, max=40)
-    device = description_of(
-        q_convention="constant_q", outputs=(output_of(eq=changed(DEVICE.outputs[0].eq, q=free)),)
-    )
+    device = description_of(q_convention="constant_q", outputs=(output_of(eq=changed(DEVICE.outputs[0].eq, q=free)),))
     once = held(settings, device)
     assert held(once, device) == once
 
 
+@untimed
 @given(level_db=st.floats(-80, 6), delay_ms=st.floats(0, 200))
 def test_what_is_kept_is_at_most_half_a_step_away(level_db, delay_ms):
     kept = held(OutputSettings(level_db=level_db, delay_ms=delay_ms))

@@ -48,7 +48,9 @@ def test_a_slot_is_to_hold_everything_its_model_stores():
 
 def test_a_slot_that_stores_the_input_is_to_hold_it():
     device = description_of(slots=SlotAbility(count=8, stores=(*STORES, "input")))
-    result = wanted("box-0412", room_of(position_of(fixed=FULL, slots={"*": 3}, input="network")), descriptions=[device])
+    result = wanted(
+        "box-0412", room_of(position_of(fixed=FULL, slots={"*": 3}, input="network")), descriptions=[device]
+    )
     assert (result.slot, result.stored.input, result.problems) == (3, "network", ())
 
 
@@ -116,9 +118,7 @@ def test_unknown_devices():
 
 
 def test_many_devices_are_those_of_one_each_and_the_wrong_ones_apart():
-    room = room_of(
-        position_of(fixed=FULL), position_of("bar", device="amp-0031", fixed=changed(FULL, level_db=99))
-    )
+    room = room_of(position_of(fixed=FULL), position_of("bar", device="amp-0031", fixed=changed(FULL, level_db=99)))
     venue, descriptions = venue_of(room), {d.id: d for d in (BOX, AMP)}
     right, wrong = wanted_devices(venue, ["amp-0031", "box-0412", "box-9"], descriptions, representable)
     assert right == {"box-0412": wanted_device(venue, "box-0412", descriptions, representable)}
@@ -131,7 +131,9 @@ LATENCIES = {"box-0412": 2.0, "fill-1": 1.5, "fill-2": 0.0}
 
 def fill(name="fill", device="fill-1", to="main-left", offset_ms=12.0, **other):
     align = TimeAlign(to=to, offset_ms=offset_ms)
-    return position_of(name, device=device, **{"at_m": (20.16, 0, 0), "listen_at_m": (27.44, 0, 0), **other}, time_align=align)
+    return position_of(
+        name, device=device, **{"at_m": (20.16, 0, 0), "listen_at_m": (27.44, 0, 0), **other}, time_align=align
+    )
 
 
 def test_alignment_is_path_and_offset_and_own_delay_and_latencies():

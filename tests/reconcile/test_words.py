@@ -12,7 +12,16 @@ from fleet.reconcile import words
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(12, "12"), (100, "100"), (3.24, "3.2"), (-0.35, "-0.35"), (0.02, "0.02"), (0, "0"), (0.996, "1"), (1 / 480, "0.002")],
+    [
+        (12, "12"),
+        (100, "100"),
+        (3.24, "3.2"),
+        (-0.35, "-0.35"),
+        (0.02, "0.02"),
+        (0, "0"),
+        (0.996, "1"),
+        (1 / 480, "0.002"),
+    ],
 )
 def test_numbers(value, text):
     assert words.number(value) == text
@@ -45,7 +54,10 @@ def test_raw_values():
     assert words.raw("level_db", -6.0) == "-6 dB"
     assert words.raw("mute", value=True) == "yes"
     assert words.raw("eq", ()) == "no bands"
-    assert words.raw("eq", (bell(), Band(shape="notch", frequency_hz=50, q=8))) == "bell 2500 Hz -2 dB q 1.4, notch 50 Hz q 8"
+    assert (
+        words.raw("eq", (bell(), Band(shape="notch", frequency_hz=50, q=8)))
+        == "bell 2500 Hz -2 dB q 1.4, notch 50 Hz q 8"
+    )
     assert words.raw("high_pass", crossover()) == "Linkwitz-Riley 24 dB/oct at 90 Hz"
     assert words.raw("high_pass", "none") == "none"
     assert words.raw("input", None) == "not told"

@@ -75,7 +75,7 @@ def aligned_delay_ms(room: Json, name: str, found: dict[str, Simulated]) -> floa
     settings = wanted(room, name)
     align = settings["time_align"]
     reference = wanted(room, align["to"])
-    listen = settings.get("listen_at_m", room["listen_at_m"])
+    listen = settings.get("listen_at_m") or room["listen_at_m"]
     c_m_per_s = 343.2 * math.sqrt((room["air_temperature_c"] + 273.15) / 293.15)
     paths_m = [math.dist(each["at_m"], listen) for each in (reference, settings)]
     latencies_ms = [found[each["device"]].model.latency_ms for each in (reference, settings)]

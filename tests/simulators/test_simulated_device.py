@@ -98,7 +98,7 @@ work = st.fixed_dictionaries(
     },
 )
 stage = st.tuples(st.just("stage"), st.integers(1, 3), work)
-commit = st.tuples(st.just("commit"), st.integers(1, 3), st.just({}))
+commit: st.SearchStrategy[tuple[str, int, Json]] = st.tuples(st.just("commit"), st.integers(1, 3), st.just({}))
 attempts = st.lists(st.one_of(stage, commit), max_size=12)
 
 
@@ -129,17 +129,16 @@ def test_a_reboot_before_keep_finds_the_old_state(model: Model, tried: list[tupl
     assert "change" not in bench.state
 
 
-@given(st.sampled_from(STAGING), attempts)
+@given(st.sampled_from([model for model in STAGING if model.power_up.behaviour == "last_state"]), attempts)
 def test_what_was_kept_is_there_after_a_reboot(model: Model, tried: list[tuple[str, int, Json]]) -> None:
     bench = Bench(model)
-    attempt(bench, tried)
+    attempt(bench, [("stage", 9, {"settings": output(level_db=-7)}), ("commit", 9, {}), *tried])
     live = bench.device.running.live
-    if bench.ask("keep", {"change": "c"}) == "ok":
-        assert bench.device.running.kept.live == live
-        assert bench.ask("keep", {"change": "c"}) == "ok"
+    if bench.ask("keep", {"change": "c"}) == "not_live":
+        return
+    assert bench.ask("keep", {"change": "c"}) == "ok"
     bench.boot(bench.device.running.kept)
-    if model.power_up.behaviour == "last_state" and "c" not in (bench.state.get("change") or {}):
-        assert bench.device.running.live == bench.device.running.kept.live
+    assert bench.device.running.live == live
 
 
 @given(st.sampled_from(list(MODELS.values())), attempts)
@@ -182,7 +181,7 @@ def test_refusals_come_in_the_order_of_the_contract() -> None:
     bench = Bench(FENNBECK, None, "busy")
     bench.ask("identify", {"seconds": 1}, epoch=5)
     bench.ask("stage", {"change": "open", "phase": 1})
-    bad_slot = [{"slot": 1, "name": "n", "outputs": [{"output": 1, "level_db": 99}]}]
+    bad_slot: list[Json] = [{"slot": 1, "name": "n", "outputs": [{"output": 1, "level_db": 99}]}]
     body: Json = {"change": "c", "slot_contents": bad_slot, "settings": {"power_up_slot": 2}}
     members: Json = {"epoch": 4, "deadline_uptime_ms": 0, "expect": {"boot_id": "b-x", "revision": 99}}
 
@@ -227,7 +226,7 @@ def test_refusals_come_in_the_order_of_the_contract() -> None:
         (MILLRACE, {"panel_locked": True}),
         (FENNBECK, {"power_up_slot": 3}),
         (MILLRACE, output(polarity="inverted")),
-        (REEDWATER, output(low_pass="none")),  # noqa: S106 - a crossover, no password
+        (REEDWATER, output(low_pass="none")),
         (UNDERMERE, output(eq=[{"shape": "low_shelf", "frequency_hz": 60, "gain_db": 1, "q": 1}])),
         (MILLRACE, output(high_pass={"family": "bessel", "slope_db_per_octave": 24, "frequency_hz": 80})),
         (MILLRACE, output(high_pass={"family": "butterworth", "slope_db_per_octave": 48, "frequency_hz": 80})),

@@ -38,7 +38,7 @@ def alive(pid: int) -> bool:
 
 async def ended(pids: set[int]) -> None:
     async with asyncio.timeout(15):
-        while any(map(alive, pids)):
+        while any(map(alive, pids)):  # noqa: ASYNC110 - the ends of other processes' children can only be asked for
             await asyncio.sleep(0.02)
 
 
@@ -200,6 +200,8 @@ async def test_a_hand_at_the_panel_is_told_within_the_state(port: int, tmp_path:
         (["fault", "--state", "{state}", "box", "sulks"], "no fault 'sulks'"),
         (["power-cut", "--state", "{state}/elsewhere", "box"], "no simulators answer at"),
         (["--venue", "{state}", "--broker", "here"], "devices.yaml is missing"),
+        (["--count", "1", "--broker", "here"], "'here' is not HOST:PORT"),
+        (["--count", "1", "--fault", "nobody=offline"], "no simulated device 'nobody'"),
     ],
 )
 async def test_a_mistaken_order_is_answered_in_a_sentence(

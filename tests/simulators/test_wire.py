@@ -6,7 +6,6 @@ import re
 from collections.abc import Awaitable, Callable
 
 import pytest
-
 from raw_wire import DEVICES, REPOSITORY, ROOT, Json, Run, Wire, controller, topic
 
 from simulators import control

@@ -64,6 +64,7 @@ class MqttDriver:
         self._held = HeldWork()
         self._queue: asyncio.Queue[Event | None] = asyncio.Queue()
         self._running: asyncio.Task[None] | None = None
+        self._told_down: str | None = None
 
     async def __aenter__(self) -> Self:
         self._running = asyncio.create_task(self._link.run(), name="mqtt link")
@@ -171,6 +172,7 @@ class MqttDriver:
 
     def _came_up(self) -> None:
         self._link.came_up()
+        self._told_down = None
         self._tell(LinkUp())
 
     def _message(self, topic: str, payload: bytes) -> None:
@@ -196,7 +198,9 @@ class MqttDriver:
         self._queue.put_nowait(event)
 
     def _went_down(self, why: str) -> None:
-        self._tell(LinkDown(why=why))
+        if why != self._told_down:  # each attempt fails, but only news is an event
+            self._told_down = why
+            self._tell(LinkDown(why=why))
 
     def _link_ended(self, task: asyncio.Task[None]) -> None:
         if not task.cancelled() and task.exception() is not None:

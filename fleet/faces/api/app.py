@@ -13,7 +13,7 @@ from fleet.services.together import Services
 
 
 def build_api(services: Services, token: str, *, broker: str, root: str) -> FastAPI:
-    """The API over these services; callers present `token` as a bearer token. `broker` and `root` are for the status."""
+    """The API over these services, for callers with this bearer token. `broker` and `root` are for the status."""
 
     async def signed_in(authorization: Annotated[str, Header()] = "") -> None:
         if not secrets.compare_digest(authorization.encode(), f"Bearer {token}".encode()):

@@ -25,9 +25,7 @@ def router_over(services: Services) -> APIRouter:
 
     @router.post("/changes")
     async def start(body: StartBody) -> Document:
-        record = await changes.start(
-            body.asked(), digest=body.digest, who=body.who, why=body.why, allow=body.allow
-        )
+        record = await changes.start(body.asked(), digest=body.digest, who=body.who, why=body.why, allow=body.allow)
         return documents.change(record)
 
     @router.get("/changes")

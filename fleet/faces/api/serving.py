@@ -37,7 +37,7 @@ async def serve(api: FastAPI, port: int = 0) -> AsyncIterator[str]:
     server = _Server(config)
     task = asyncio.create_task(server.serve(sockets=[listener]), name="api")
     try:
-        while not server.started and not task.done():
+        while not server.started and not task.done():  # noqa: ASYNC110  # the server has no event for it
             await asyncio.sleep(0.01)
         yield f"http://{HOST}:{listener.getsockname()[1]}"
     finally:

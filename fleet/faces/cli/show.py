@@ -100,8 +100,7 @@ def story(document: Document) -> None:
 def devices(document: Document) -> None:
     """The inventory as a table, with what is wrong below its device."""
     rows = [
-        (d["status"], d["id"], d["model"], d["firmware"], ", ".join(d["positions"]) or "-")
-        for d in document["devices"]
+        (d["status"], d["id"], d["model"], d["firmware"], ", ".join(d["positions"]) or "-") for d in document["devices"]
     ]
     table(rows, ("STATUS", "DEVICE", "MODEL", "FIRMWARE", "POSITIONS"))
     wrong = [(d["id"], d["conflict"] or d["trouble"]) for d in document["devices"] if d["conflict"] or d["trouble"]]
@@ -132,8 +131,11 @@ def device(document: Document) -> None:
             table([(k, _value(v)) for k, v in given.items()], indent=2)
     if document["sightings"]:
         say("sightings")
-        seen = document["sightings"]
-        table([(s["at"][:19], s["source"], s["address"] or "-", "goodbye" if s["gone"] else "") for s in seen], indent=2)
+        rows = [
+            (s["at"][:19], s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
+            for s in document["sightings"]
+        ]
+        table(rows, indent=2)
 
 
 def _value(value: Any) -> str:

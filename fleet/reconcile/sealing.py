@@ -1,0 +1,75 @@
+"""A plan finished: guards, what is louder, the differences it removes, and the digest that names it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from fleet.model.edge import digest, plain
+from fleet.model.plan import DevicePlan, Plan, PlanKind
+from fleet.model.settings import STORABLE
+from fleet.reconcile.compare import compare
+from fleet.reconcile.guards import Situation, guard_hits, louder
+from fleet.reconcile.outlook import Outlook
+from fleet.reconcile.scope import Place, Scope, Scoped, place
+
+
+def finish(
+    kind: PlanKind,
+    outlook: Outlook,
+    scope: Scope,
+    scoped: Scoped,
+    plans: Iterable[DevicePlan | None],
+    *,
+    trusted: frozenset[str] = frozenset(),
+    in_scope: frozenset[Place] = frozenset(),
+) -> Plan:
+    devices = tuple(sorted((p for p in plans if p is not None), key=lambda p: p.device))
+    places = in_scope or frozenset(place(p) for p in scoped.positions)
+    situation = Situation(
+        venue=outlook.venue,
+        reported=outlook.reported,
+        in_scope=places,
+        named_rooms=scoped.named_rooms,
+        conflicting=outlook.conflicting,
+        trusted_recalls=trusted,
+    )
+    compared = sorted({p.device for p in scoped.positions} & set(outlook.wants))
+    comparison = compare([(outlook.wants[d], outlook.reported[d]) for d in compared])
+    unmanaged = [] if kind == "store" else _unmanaged(devices, outlook)
+    return sealed(
+        Plan(
+            kind=kind,
+            rooms=scope.rooms,
+            scope=scope.words,
+            devices=devices,
+            guards=guard_hits(devices, situation),
+            left_out=scoped.left_out,
+            differences=tuple(d for d in comparison.differences if (d.room, d.position) in places),
+            notes=(*scoped.notes, *unmanaged),
+            louder=louder(devices, situation),
+            desired_sha256=outlook.desired_sha256,
+        )
+    )
+
+
+def sealed(plan: Plan) -> Plan:
+    """The plan with the digest of everything in it."""
+    return replace(plan, digest=digest(plain(replace(plan, digest=""))))
+
+
+def _unmanaged(plans: Iterable[DevicePlan], outlook: Outlook) -> list[str]:
+    """What a recall would change although nothing manages it, in words."""
+    notes = []
+    for plan in plans:
+        if plan.after.active_slot is None or plan.device not in outlook.wants:
+            continue
+        want = outlook.wants[plan.device]
+        for number, after in plan.after.live.outputs.items():
+            if number not in want.outputs:
+                continue
+            managed = {*want.outputs[number].settings.given(), *want.outputs[number].between, "mute"}
+            before = plan.before.live.outputs[number]
+            moved = [n for n in STORABLE if n not in managed and getattr(after, n) not in (None, getattr(before, n))]
+            notes += [f"the recall changes {n} of {plan.device} output {number}, which is not managed" for n in moved]
+    return notes
