@@ -7,7 +7,7 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 
@@ -17,7 +17,7 @@ from .forker import Forker
 from .population import Simulated
 from .topics import Broker
 
-BACK_WITHIN_S = 30.0
+COMPLAIN_AFTER_S = 30.0
 
 
 @dataclass(slots=True)
@@ -74,6 +74,8 @@ class Supervisor:
         number = hello["worker"]
         names = [item.identity.device for item in self._crews[number]]
         worker = self._workers[number] = Worker(hello["pid"], writer)
+        async with self._news:
+            self._news.notify_all()
         faults = {name: self._faults[name].listed() for name in names}
         _write(writer, {"broker": asdict(self._broker), "faults": faults})
         with suppress(ConnectionError):
@@ -160,14 +162,15 @@ class Supervisor:
             raise ValueError(f"there is no simulated device {name!r}")
         return self._faults[name]
 
-    async def _until_connected(self, names: Iterable[str]) -> None:
+    async def _until_connected(self, names: Collection[str]) -> None:
         expected = {name for name in names if "offline" not in self._faults[name]}
+        crews = {self._crew_of[name] for name in names}
         async with self._news:
-            while not expected <= self._connected:
+            while not (expected <= self._connected and crews <= self._workers.keys()):
                 try:
-                    await asyncio.wait_for(self._news.wait(), BACK_WITHIN_S)
+                    await asyncio.wait_for(self._news.wait(), COMPLAIN_AFTER_S)
                 except TimeoutError:
-                    missing = sorted(expected - self._connected)
+                    missing = ", ".join(sorted(expected - self._connected))
                     sys.stderr.write(
                         f"still without connection to {self._broker.host}:{self._broker.port}: {missing}\n"
                     )

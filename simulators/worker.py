@@ -9,6 +9,7 @@ import secrets
 import sys
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from .abilities import Json
@@ -42,35 +43,36 @@ class Box:
             kept = self._memory.load() or self._simulated.kept
             boot_id = f"b-{secrets.token_hex(6)}"
             model, identity = self._simulated.model, self._simulated.identity
-            self._device = Device(model, identity, kept, boot_id, self.faults)
+            device = Device(model, identity, kept, boot_id, self.faults)
             # In a thread, since a process of many devices would stand still for each disk write in turn.
-            await asyncio.to_thread(self._memory.save, self._device.running.kept)
-            self._link = Link(self.name, self._device, self._memory, self.faults, time.monotonic)
+            await asyncio.to_thread(self._memory.save, device.running.kept)
+            self._device = device
+            self._link = Link(self.name, device, self._memory, self.faults, time.monotonic)
             await self._link.run(broker, connected)
+            self._device = self._link = None
             await asyncio.sleep(self._off_s)
             self._off_s = BOOT_S
 
     def obey(self, order: Json) -> None:
         """Do one order: `press`, `fault`, or `power_cut` with the seconds without power; ValueError says why not."""
+        before = self.faults.listed()
+        if "fault" in order:
+            self.faults.set(order["fault"])
+        elif self._device is None:
+            raise ValueError("it has no power at the moment")
         if self._device is None or self._link is None:
-            raise ValueError(f"{self.name} is starting")
+            return
         if "press" in order:
             press(self._device.running, order["press"])
-        if "fault" in order:
-            self._set_fault(self._device, self._link, order["fault"])
         if "power_cut" in order:
             self._off_s = order["power_cut"]
             self._device.reboots = "at_once"
+        if "fault" in order and "stuck_alarm_mute" in self.faults:
+            press(self._device.running, {"mute": True, "cause": "alarm"})
         self._link.look()
-
-    def _set_fault(self, device: Device, link: Link, fault: str) -> None:
-        before = self.faults.listed()
-        self.faults.set(fault)
-        if "stuck_alarm_mute" in self.faults:
-            press(device.running, {"mute": True, "cause": "alarm"})
-        shown = [item for item in {*before} ^ {*self.faults.listed()} if item.startswith(_SHOWN_AT_CONNECT)]
-        if shown:
-            link.cut()
+        changed = {*before} ^ {*self.faults.listed()}
+        if any(fault.startswith(_SHOWN_AT_CONNECT) for fault in changed):
+            self._link.cut()
 
 
 async def serve(control: Path, number: int, crew: Sequence[Simulated]) -> None:
@@ -88,7 +90,7 @@ async def serve(control: Path, number: int, crew: Sequence[Simulated]) -> None:
         name = simulated.identity.device
         boxes[name] = Box(simulated, control.parent, Faults(start["faults"].get(name)))
     running = [
-        asyncio.create_task(box.run(lambda: where[0], lambda name=box.name: tell({"connected": name})), name=box.name)  # type: ignore[misc] # a default binds the name, which the type of a callable cannot say
+        asyncio.create_task(box.run(lambda: where[0], partial(tell, {"connected": box.name})), name=box.name)
         for box in boxes.values()
     ]
     for task in running:
@@ -104,6 +106,8 @@ async def serve(control: Path, number: int, crew: Sequence[Simulated]) -> None:
             tell({"done": order["order"], "error": str(error)})
         else:
             tell({"done": order["order"]})
+    # Without a farewell to the broker: that is how power goes off.
+    os._exit(0)
 
 
 def _end_of_box(task: asyncio.Task[None]) -> None:

@@ -83,7 +83,9 @@ def test_all_pass_is_flat_and_turns_by_180_degrees(frequency_hz, q):
 
 @given(frequency_hz=frequencies, q=qs)
 def test_notch_lets_nothing_through(frequency_hz, q):
-    assert magnitude_db(biquads.notch(frequency_hz, q, RATE_HZ)[None], np.array([frequency_hz]), RATE_HZ)[0] < -80
+    row = biquads.notch(frequency_hz, q, RATE_HZ)[None]
+    # Exactly nothing but for cancellation, which is worst at the lowest frequencies.
+    assert magnitude_db(row, np.array([frequency_hz]), RATE_HZ)[0] < -60
 
 
 @given(shape=shapes, frequency_hz=frequencies, gain_db=gains, q=qs)

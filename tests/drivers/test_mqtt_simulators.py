@@ -44,7 +44,7 @@ async def driver() -> AsyncIterator[MqttDriver]:
 def wishes(description: Description) -> DeviceSettings:
     """A quieter output 1, with a bell where it has an equaliser."""
     able = description.outputs[0].eq
-    bell = Band(shape="bell", frequency_hz=1000.0, gain_db=-3.0, q=2.0)
+    bell = Band(shape="bell", frequency_hz=100.0, gain_db=-3.0, q=2.0)
     eq = (bell,) if able is not None and able.bands and "bell" in able.shapes else None
     return DeviceSettings(outputs={1: OutputSettings(level_db=-11.7, mute=True, eq=eq)})
 

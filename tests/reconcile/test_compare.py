@@ -184,6 +184,14 @@ class TestFilters:
         assert difference.grade == SLIGHT
         assert difference.words == "EQ: 9 dB too much at 21 Hz, outside what this output plays"
 
+    def test_below_40_db_down_nothing_differs(self):
+        # Linkwitz-Riley 24 high-passes at 2 and 3 kHz are both more than 100 dB down in this passband.
+        low = description_of(outputs=(output_of(passband_hz=(58, 100)),))
+        one, other = (OutputSettings(high_pass=crossover(hz)) for hz in (2000, 3000))
+        difference = only(one, other, description=low)
+        assert difference.grade == SLIGHT
+        assert "outside what this output plays" in difference.words
+
     def test_a_moved_corner_is_judged_by_what_it_does(self):
         assert only(FULL, changed(FULL, high_pass=crossover(91))).grade == SLIGHT
         # Linkwitz-Riley 24 is 1 / (1 + (corner / f)^4): 3.2 dB apart at 59.57 Hz, the first grid point from 58 Hz on.
@@ -235,6 +243,13 @@ class TestCoherentSets:
         assert only(FULL, found, position=position_of(tolerances=Tolerances(eq_db=3))).grade == SLIGHT
         assert difference.grade == AUDIBLE
         assert "phase" in difference.words
+
+    def test_phase_counts_only_above_20_db_down(self):
+        shelves = (Band(shape="low_shelf", frequency_hz=1000, gain_db=-15, q=0.7),) * 2
+        turned = (*shelves, Band(shape="all_pass", frequency_hz=100, q=5))
+        one, other = OutputSettings(eq=shelves), OutputSettings(eq=turned)
+        assert only(one, other, position=COHERENT).grade == SLIGHT
+        assert only(OutputSettings(eq=()), OutputSettings(eq=turned[-1:]), position=COHERENT).grade == AUDIBLE
 
     def test_phase_within_tolerance_is_not_audible(self):
         found = changed(FULL, high_pass=crossover(91))

@@ -1,7 +1,7 @@
 """The demo venue: its devices start as its room files want them, but for the mistakes that were seeded.
 
-The room files are resolved here by DESIGN's rules for a room file (position over group over room, trim, time_align), and
-not by the tool, so that each checks the other.
+The room files are resolved here (position over group over room, trim, time_align), and not by the tool, so that each
+checks the other.
 """
 
 from __future__ import annotations

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import tempfile
 import time
+from collections import Counter
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -70,18 +72,20 @@ class Demo:
         last = self._snapshot("put right")
         moved = self._daemon.get(f"/snapshots/{first['id']}/against/{last['id']}")
         self._say(f"the second snapshot differs from the first in {_counting(moved)} audible or serious settings")
-        counted = {
-            "before": _counting(before),
-            "after_apply": _counting(after_apply),
-            "after_rollback": _counting(after_rollback),
-            "after_all": _counting(after_all),
-            "after_recall": _counting(after_recall),
+        compared = {
+            "before": before,
+            "after_apply": after_apply,
+            "after_rollback": after_rollback,
+            "after_all": after_all,
+            "after_recall": after_recall,
         }
+        counted = {name: _counting(document) for name, document in compared.items()}
         self._judge(devices, counted, change, moved)
         return {
             "format": "fleet-demo/1",
             "devices": devices,
             "differences": counted,
+            "compared_at": {name: document["compared_at"] for name, document in compared.items()},
             "change": {"id": change["id"], "result": change["state"]},
             "snapshot": {"id": last["id"], "sha256": last["sha256"]},
             "wrong": self.wrong,
@@ -104,6 +108,7 @@ class Demo:
     def _compare(self, title: str, *, brief: bool = False) -> Document:
         self._head(title)
         document = self._daemon.get("/diff")
+        document["compared_at"] = datetime.now(UTC).isoformat()
         if not self._quiet:
             if brief:
                 counts = document["counts"]
@@ -113,15 +118,19 @@ class Demo:
         return document
 
     def _first_group(self, found: Document) -> tuple[str, str]:
-        """The first group that has a serious difference and whose devices can all take part."""
-        rooms = self._daemon.get("/rooms")["rooms"]
-        serious = {(d["room"], d["position"]) for d in found["differences"] if d["grade"] == "serious"}
+        """The group to begin with: with most serious differences, all its devices able to stage and take part."""
+        serious = Counter((d["room"], d["position"]) for d in found["differences"] if d["grade"] == "serious")
         away = {(n["room"], n["position"]) for n in found["not_checked"]}
-        for room in rooms:
-            for group, positions in room["groups"].items():
-                names = {(room["room"], p) for p in positions}
-                if names & serious and not names & away:
-                    return room["room"], group
+        ranked = sorted(
+            (-sum(serious[room["room"], p] for p in positions), room["room"], group)
+            for room in self._daemon.get("/rooms")["rooms"]
+            for group, positions in room["groups"].items()
+            if not away & {(room["room"], p) for p in positions}
+        )
+        for count, room, group in ranked:
+            plan = self._daemon.post("/plans", {"kind": "apply", "room": room, "group": group})
+            if count and all(d["stages"] for d in plan["devices"]):
+                return room, group
         raise FleetError("the demo venue has no group to begin with: nothing serious was found")
 
     def _apply(self, room: str, group: str) -> Document:
