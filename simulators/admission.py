@@ -51,9 +51,10 @@ def _check_abilities(request: Request, work: Work | None, model: Model) -> None:
         raise Refused("unsupported", "there is no staging, only set")
     if request.action == "set" and model.stages:
         raise Refused("unsupported", "settings are staged and committed")
-    if request.body.get("revert_after_ms") is not None and "revert_timer" not in model.features:
+    timed = request.body if request.action == "commit" else {}
+    if timed.get("revert_after_ms") is not None and "revert_timer" not in model.features:
         raise Refused("unsupported", "there is no revert timer")
-    if request.body.get("at_uptime_ms") is not None and "common_moment" not in model.features:
+    if timed.get("at_uptime_ms") is not None and "common_moment" not in model.features:
         raise Refused("unsupported", "there is no common moment")
     if work:
         check_supported(model, work)

@@ -11,7 +11,7 @@ from .admission import check
 from .condition import Kept, Slot, digest
 from .faults import Faults
 from .fitting import Work
-from .request import Refused, Request, is_id, read
+from .request import STAGED_ACTIONS, Refused, Request, is_id, read
 from .running import Running
 
 REMEMBERED_REPLIES = 64
@@ -74,7 +74,7 @@ class Device:
     def _answer(self, request: Request, uptime_ms: int) -> Json:
         work = Work.of(request.body) if request.action in ("stage", "set") else None
         check(request, work, self.running, self.boot_id, uptime_ms)
-        change = request.body.get("change", "")
+        change = request.body["change"] if request.action in STAGED_ACTIONS else ""
         if request.action == "get":
             return {"state": self.state(uptime_ms), "slots": self.slots(uptime_ms)}
         if not self.running.changes.is_repeat(request.action, change):

@@ -20,7 +20,11 @@ def press(running: Running, event: Json) -> None:
     An event is `{"recall": slot}`, `{"settings": …as on the wire…}`, `{"set": …settings of an output…, "output": n}`
     or `{"mute": bool, "cause": "panel" | "external" | "alarm", "output": n}`; without `output` it concerns all.
     """
-    cause = event.get("cause", "panel")
+    cause, output = event.get("cause", "panel"), event.get("output", 1)
+    if cause not in ("panel", *CONTACTS):
+        raise ValueError(f"there is no cause {cause!r}")
+    if not 1 <= output <= len(running.live.outputs):
+        raise ValueError(f"there is no output {output}")
     if cause == "panel" and running.live.panel_locked and not _unlocks(event):
         raise ValueError("the panel is locked")
     if "mute" in event:

@@ -6,10 +6,11 @@ import asyncio
 import json
 import os
 import signal
+import socket
 import sys
 import tempfile
 from collections.abc import Sequence
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack, ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,20 +40,27 @@ class Plan:
 def run(plan: Plan) -> None:
     """Run until SIGTERM, SIGINT or the end of the parent process; then nothing is left running."""
     parent = os.getppid()
-    state = plan.state or Path(tempfile.mkdtemp(prefix="simulators-"))
+    with ExitStack() as stack:
+        state = plan.state or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="simulators-")))
+        control = _control_socket(state)
+        stack.callback(control.unlink, missing_ok=True)
+        crews = _crews(plan.devices, plan.processes)
+        # Before any event loop or thread: a fork of either would not be sound.
+        forker = Forker(control, crews)
+        stack.callback(forker.stop)
+        asyncio.run(_supervise(plan, crews, forker, control, parent))
+
+
+def _control_socket(state: Path) -> Path:
     state.mkdir(parents=True, exist_ok=True)
     control = state.absolute() / SOCKET
     if len(str(control)) > _LONGEST_SOCKET_PATH:
         raise ValueError(f"{state} is too long a path for a control socket; name a shorter --state")
+    with socket.socket(socket.AF_UNIX) as probe:
+        if probe.connect_ex(str(control)) == 0:
+            raise ValueError(f"simulators already run on {state}; name another --state, or end them")
     control.unlink(missing_ok=True)
-    crews = _crews(plan.devices, plan.processes)
-    # Before any event loop or thread: a fork of either would not be sound.
-    forker = Forker(control, crews)
-    try:
-        asyncio.run(_supervise(plan, crews, forker, control, parent))
-    finally:
-        forker.stop()
-        control.unlink(missing_ok=True)
+    return control
 
 
 def _crews(devices: Sequence[Simulated], processes: int | None) -> list[Sequence[Simulated]]:

@@ -43,6 +43,7 @@ class Supervisor:
         self._broker = broker
         self._workers: dict[int, Worker] = {}
         self._connected: set[str] = set()
+        self._power = [asyncio.Lock() for _ in crews]
         self._news = asyncio.Condition()
         self._orders = 0
 
@@ -112,7 +113,8 @@ class Supervisor:
                 await self._pass_on(order["device"], {"press": order["press"]})
             case "fault":
                 self._known_faults(order["device"]).set(order["fault"])
-                await self._pass_on(order["device"], {"fault": order["fault"]})
+                if self._crew_of[order["device"]] in self._workers:
+                    await self._pass_on(order["device"], {"fault": order["fault"]})
             case unknown:
                 raise ValueError(f"there is no order {unknown!r}")
         return {}
@@ -129,21 +131,22 @@ class Supervisor:
         for name in names:
             self._known_faults(name)
         await asyncio.gather(*(self._cut_one(name, off_s) for name in dict.fromkeys(names)))
-        await self._until_connected(names)
 
     async def _cut_one(self, name: str, off_s: float) -> None:
         number = self._crew_of[name]
-        worker = self._workers.get(number)
-        if len(self._crews[number]) > 1 and worker:
-            # Several devices share the process, so this one loses its power inside it.
-            self._connected.discard(name)
-            await self._pass_on(name, {"power_cut": off_s})
-            return
-        if worker:
-            os.kill(worker.pid, signal.SIGKILL)
-            await worker.gone.wait()
-        await asyncio.sleep(off_s)
-        self._forker.start(number)
+        async with self._power[number]:
+            worker = self._workers.get(number)
+            if worker and len(self._crews[number]) > 1:
+                # Several devices share the process, so this one loses its power inside it.
+                self._connected.discard(name)
+                await self._pass_on(name, {"power_cut": off_s})
+            else:
+                if worker:
+                    os.kill(worker.pid, signal.SIGKILL)
+                    await worker.gone.wait()
+                await asyncio.sleep(off_s)
+                self._forker.start(number)
+            await self._until_connected([name])
 
     async def _pass_on(self, name: str, order: Json) -> None:
         self._known_faults(name)

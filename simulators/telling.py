@@ -6,6 +6,8 @@ from .abilities import Identity, Json, Model
 from .condition import Live, Slot
 from .running import Running
 
+_TEMPERATURE_C = 38.0
+
 
 def state_message(identity: Identity, running: Running, moment: Json, slots_sha256: str) -> Json:
     """The `state` message; `moment` holds boot id, revision and uptime."""
@@ -22,7 +24,7 @@ def state_message(identity: Identity, running: Running, moment: Json, slots_sha2
         "panel_locked": live.panel_locked,
         "power_up_slot": live.power_up_slot,
         "outputs": [_live_output(live, index) for index in range(len(live.outputs))],
-        "health": {"temperature_c": 38.0, "faults": []},
+        "health": {"temperature_c": _TEMPERATURE_C, "faults": []},
         "slots_sha256": slots_sha256,
         "cause": running.cause,
     }

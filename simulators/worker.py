@@ -102,8 +102,8 @@ async def serve(control: Path, number: int, crew: Sequence[Simulated]) -> None:
             continue
         try:
             boxes[order["device"]].obey(order)
-        except ValueError as error:
-            tell({"done": order["order"], "error": str(error)})
+        except (ValueError, KeyError, TypeError) as error:
+            tell({"done": order["order"], "error": str(error) or repr(error)})
         else:
             tell({"done": order["order"]})
     # Without a farewell to the broker: that is how power goes off.

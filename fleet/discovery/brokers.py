@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
-import socket
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 
@@ -45,18 +44,11 @@ async def announced_broker(broker: BrokerAddress, root: str, name: str) -> Async
     `name` is the instance name; another one is taken where it is in use. Raises `BadInput` for a host that is no
     address of this machine.
     """
-    try:
-        address = ipaddress.ip_address(broker.host)
-    except ValueError:
-        raise BadInput(f"{broker.host} is no address: a broker is announced by address") from None
-    if address.is_unspecified:
-        raise BadInput("a broker that listens everywhere is announced by one address of this machine")
-    interfaces = [LOOPBACK] if address.is_loopback else [broker.host]
-    mdns = open_mdns(interfaces)
+    mdns = open_mdns([interface_of(broker)])
     service = AsyncServiceInfo(
         BROKER_SERVICE,
         f"{name}.{BROKER_SERVICE}",
-        addresses=[socket.inet_pton(socket.AF_INET if address.version == 4 else socket.AF_INET6, broker.host)],
+        addresses=[ipaddress.ip_address(broker.host).packed],
         port=broker.port,
         properties={"txtvers": TXT_VERSION, "root": root},
         server=f"{name}.local.",
@@ -67,3 +59,14 @@ async def announced_broker(broker: BrokerAddress, root: str, name: str) -> Async
     finally:
         await mdns.async_unregister_all_services()
         await mdns.async_close()
+
+
+def interface_of(broker: BrokerAddress) -> str:
+    """The address of the one interface through which a broker can be reached. Raises `BadInput`."""
+    try:
+        address = ipaddress.ip_address(broker.host)
+    except ValueError:
+        raise BadInput(f"{broker.host} is no address, and a broker is announced by its address") from None
+    if address.is_unspecified:
+        raise BadInput("a broker that listens everywhere is announced by one address of this machine, not by all")
+    return LOOPBACK if address.is_loopback else broker.host

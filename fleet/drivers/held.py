@@ -34,7 +34,9 @@ class HeldWork:
             _check(description, each)
         changes = {name: c for name, c in self._held[device].items() if not c.ended or name == change}
         self._held[device] = changes
-        changes.setdefault(change, _Change()).work.update(work)
+        held = changes.setdefault(change, _Change())
+        held.work.update(work)
+        held.ended = False
 
     def phase(self, device: str, change: str, phase: Phase) -> Work:
         """The work of one phase. Raises `DeviceRefused` (`not_staged`)."""

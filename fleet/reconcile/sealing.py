@@ -36,6 +36,7 @@ def finish(
     )
     compared = sorted({p.device for p in scoped.positions} & set(outlook.wants))
     comparison = compare([(outlook.wants[d], outlook.reported[d]) for d in compared])
+    subject = "stored" if kind == "store" else "live"
     unmanaged = [] if kind == "store" else _unmanaged(devices, outlook)
     return sealed(
         Plan(
@@ -45,7 +46,9 @@ def finish(
             devices=devices,
             guards=guard_hits(devices, situation),
             left_out=scoped.left_out,
-            differences=tuple(d for d in comparison.differences if (d.room, d.position) in places),
+            differences=tuple(
+                d for d in comparison.differences if (d.room, d.position) in places and d.subject == subject
+            ),
             notes=(*scoped.notes, *unmanaged),
             louder=louder(devices, situation),
             desired_sha256=outlook.desired_sha256,

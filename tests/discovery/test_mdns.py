@@ -9,12 +9,14 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
+import pytest
 from zeroconf.asyncio import AsyncServiceInfo, AsyncZeroconf
 
 from fleet.discovery.broker_address import BrokerAddress
-from fleet.discovery.brokers import announced_broker, find_broker
+from fleet.discovery.brokers import announced_broker, find_broker, interface_of
 from fleet.discovery.browse import Browser
 from fleet.discovery.records import DEVICE_SERVICE
+from fleet.errors import BadInput
 from fleet.model.inventory import Sighting
 
 LOOPBACK = ["127.0.0.1"]
@@ -92,3 +94,11 @@ async def test_a_broker_is_announced_where_it_is_and_found_by_its_root() -> None
 
 async def test_no_broker_in_time_is_none() -> None:
     assert await find_broker(f"{uuid.uuid4().hex}/v1", 0.2, LOOPBACK) is None
+
+
+def test_a_broker_on_loopback_is_announced_on_loopback_only() -> None:
+    assert interface_of(BrokerAddress(host="127.0.0.1")) == "127.0.0.1"
+    assert interface_of(BrokerAddress(host="192.0.2.9")) == "192.0.2.9"
+    for host in ("0.0.0.0", "::", "hall.example.org"):
+        with pytest.raises(BadInput, match="announced by"):
+            interface_of(BrokerAddress(host=host))

@@ -8,7 +8,7 @@ import hashlib
 import json
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -52,7 +52,7 @@ class ScriptedDevice:
         return f"{self.root}/devices/{shard}/{self.id}/{kind}"
 
     @asynccontextmanager
-    async def on(self, port: int):
+    async def on(self, port: int) -> AsyncIterator[ScriptedDevice]:
         """Connected for the length of the block."""
         will = aiomqtt.Will(self.topic("presence"), json.dumps(self.presence(online=False)), qos=1, retain=True)
         options = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]

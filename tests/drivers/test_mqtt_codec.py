@@ -53,7 +53,7 @@ def test_a_bell_s_q_becomes_the_cookbook_s() -> None:
     live = decoded(state(eq=[BELL, BELL | {"gain_db": -6.0}, BELL | {"shape": "low_shelf"}]), "constant_q")
     assert live.eq is not None
     assert [round(b.q, 6) for b in live.eq] == [0.707946, 0.707946, 1.0]
-    assert decoded(state(eq=[BELL])).eq == (Band(**BELL),)
+    assert decoded(state(eq=[BELL])).eq == (Band(shape="bell", frequency_hz=1000.0, gain_db=6.0, q=1.0),)
 
 
 @given(st.floats(0.1, 40), st.floats(-30, 30), st.sampled_from(["cookbook", "constant_q"]))

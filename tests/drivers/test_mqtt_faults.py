@@ -208,10 +208,9 @@ async def test_a_census_is_complete_however_often_it_is_taken(broker: str) -> No
             await heard(driver, LinkUp)
             for _ in range(2):
                 assert await driver.census() == names
-                kinds: dict[type, set[str]] = {CameOnline: set(), Described: set(), StateHeard: set()}
+                told: dict[str, set[str]] = {"CameOnline": set(), "Described": set(), "StateHeard": set()}
                 async for event in driver.events():
-                    assert not isinstance(event, Nonsense | LinkDown)
-                    if type(event) in kinds:
-                        kinds[type(event)].add(event.device)
-                    if all(told == names for told in kinds.values()):
+                    assert not isinstance(event, Nonsense | LinkDown | LinkUp)
+                    told.setdefault(type(event).__name__, set()).add(event.device)
+                    if all(devices == names for devices in told.values()):
                         break

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
+from functools import partial
 from random import Random
 
 import pytest
@@ -68,7 +69,7 @@ async def test_a_request_is_built_when_its_turn_comes() -> None:
         order.append(f"{name} {air.flying.get('box-1', 0)}")
         return get()
 
-    await asyncio.gather(*(air.requests.ask("box-1", lambda name=name: build(name)) for name in "abc"))
+    await asyncio.gather(*(air.requests.ask("box-1", partial(build, name)) for name in "abc"))
     assert order == ["a 0", "b 0", "c 0"]
 
 

@@ -162,6 +162,32 @@ def test_a_refusal_changes_nothing(model: Model, tried: list[tuple[str, int, Jso
             assert bench.state == before
 
 
+junk: st.SearchStrategy[Any] = st.recursive(
+    st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=4), st.just("none")),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=2),
+        st.dictionaries(st.sampled_from(["output", "level_db", "eq", "shape", "q", "high_pass", "family"]), inner),
+    ),
+    max_leaves=6,
+)
+members = ["change", "phase", "recall", "settings", "slot_contents", "revert_after_ms", "seconds", "outputs", "slot"]
+actions = ["get", "stage", "commit", "keep", "revert", "abort", "set", "identify", "restart", "dance"]
+
+
+@given(
+    st.sampled_from(list(MODELS.values())),
+    st.sampled_from(actions),
+    st.dictionaries(st.sampled_from(members), junk),
+    st.dictionaries(st.sampled_from(["v", "epoch", "deadline_uptime_ms", "expect", "body", "action"]), junk),
+)
+def test_any_junk_is_answered(model: Model, action: str, body: Json, spoilt: Json) -> None:
+    bench = Bench(model)
+    message = {**bench.message(action, {"change": "c", "phase": 1, **body}), **spoilt}
+    reply = bench.device.handle(message, bench.now_ms)
+    assert reply is not None
+    assert reply["ok"] or reply["refusal"]["text"]
+
+
 def test_the_last_64_requests_are_remembered() -> None:
     bench = Bench(MILLRACE)
     first = bench.message("set", {"change": "c", "settings": output(level_db=-20)})
@@ -235,6 +261,14 @@ def test_refusals_come_in_the_order_of_the_contract() -> None:
 def test_what_a_model_has_not_is_unsupported(model: Model, asked: Json) -> None:
     action = "stage" if model.stages else "set"
     assert Bench(model).ask(action, {"change": "c", "phase": 1, "settings": asked}) == "unsupported"
+
+
+def test_timer_and_moment_are_unsupported_where_the_model_has_none() -> None:
+    bench = Bench(REEDWATER)
+    assert bench.ask("stage", {"change": "c", "phase": 1}) == "ok"
+    assert bench.ask("commit", {"change": "c", "phase": 1, "revert_after_ms": 500}) == "unsupported"
+    assert bench.ask("commit", {"change": "c", "phase": 1, "at_uptime_ms": 5_000}) == "unsupported"
+    assert bench.ask("stage", {"change": "c", "phase": 2, "revert_after_ms": 500}) == "ok"  # unknown there, so ignored
 
 
 def test_slots_refuse_what_they_do_not_store() -> None:

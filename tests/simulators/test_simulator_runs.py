@@ -68,6 +68,19 @@ async def test_the_same_seed_gives_the_same_devices(port: int) -> None:
     assert told[0] == told[1]
 
 
+async def test_a_second_run_on_the_same_state_remembers(port: int, tmp_path: Path) -> None:
+    counts, heard = [], []
+    for level_db in ("-5", "-6"):
+        with simulators(port, "--count", "6", "--no-announce", state=tmp_path):
+            async with controller(port, filters=FILTERS) as wire:
+                state = await wire.state("fenn-00006")
+                counts.append(state["boot_count"])
+                heard.append(state["outputs"][0]["level_db"])
+                await control.press(tmp_path, "fenn-00006", {"set": {"level_db": float(level_db)}})
+    assert counts == [1, 2]
+    assert heard[1] == -5.0 != heard[0]
+
+
 async def test_nothing_is_left_running_when_the_supervisor_is_killed(port: int) -> None:
     command = [sys.executable, "-m", "simulators", "--count", "3", "--processes", "3", "--no-announce"]
     process = await asyncio.create_subprocess_exec(
@@ -196,10 +209,12 @@ async def test_a_hand_at_the_panel_is_told_within_the_state(port: int, tmp_path:
     [
         (["panel", "--state", "{state}", "box", "level", "loud"], "'level loud' is not understood"),
         (["panel", "--state", "{state}", "box", "level", "99"], "level_db 99"),
+        (["panel", "--state", "{state}", "--output", "2", "box", "mute"], "there is no output 2"),
         (["panel", "--state", "{state}", "nobody", "mute"], "no simulated device 'nobody'"),
         (["fault", "--state", "{state}", "box", "sulks"], "no fault 'sulks'"),
         (["power-cut", "--state", "{state}/elsewhere", "box"], "no simulators answer at"),
         (["--venue", "{state}", "--broker", "here"], "devices.yaml is missing"),
+        (["--count", "1", "--broker", "127.0.0.1:1", "--state", "{state}"], "simulators already run on"),
         (["--count", "1", "--broker", "here"], "'here' is not HOST:PORT"),
         (["--count", "1", "--fault", "nobody=offline"], "no simulated device 'nobody'"),
     ],

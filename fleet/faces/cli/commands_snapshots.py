@@ -18,6 +18,7 @@ snapshot = typer.Typer(
 )
 SnapshotId = Annotated[str, typer.Argument(help="The snapshot's id.")]
 Document = dict[str, Any]
+MOST_SHOWN = 12
 
 
 @snapshot.command()
@@ -97,6 +98,8 @@ def _say(document: Document) -> None:
     if body["note"]:
         show.say(f"  {body['note']}")
     show.say(f"  {len(body['devices'])} devices read, {len(body['not_read'])} positions or devices not read")
-    show.table([(n["position"] or n["device"], n["words"]) for n in body["not_read"]], indent=4)
+    show.table([(n["position"] or n["device"], n["words"]) for n in body["not_read"][:MOST_SHOWN]], indent=4)
+    if (more := len(body["not_read"]) - MOST_SHOWN) > 0:
+        show.say(f"    and {more} more (--json lists them)")
     show.say(f"  sha256 {document['sha256']}")
     show.say("  settings were read; wiring, aim, rigging, acoustics and the fire interface were not checked")

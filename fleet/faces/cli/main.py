@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from typing import Annotated
 
 import click
 import typer
@@ -42,13 +43,12 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
     """All commands, the daemon's over this wiring."""
     cli = typer.Typer(
         name="fleet",
-        help="Keep a venue's networked loudspeakers at their desired state.",
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         add_completion=True,
         rich_markup_mode=None,
     )
-    cli.callback()(_version)
+    cli.callback()(_options)
     cli.command("daemon")(commands_daemon.daemon_command(run_daemon))
     for command in COMMANDS:
         cli.command(command.__name__)(command)
@@ -77,9 +77,15 @@ def run_cli(run_daemon: RunDaemon) -> None:
         sys.exit(TROUBLE)
 
 
-def _version(
-    version: bool = typer.Option(False, "--version", help="Print the version and stop.", is_eager=True),
-) -> None:
-    if version:
+def _say_version(asked: bool) -> None:
+    if asked:
         sys.stdout.write(f"fleet {__version__}\n")
         raise typer.Exit
+
+
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and stop.", is_eager=True, callback=_say_version)
+    ] = False,
+) -> None:
+    """Keep a venue's networked loudspeakers at their desired state."""

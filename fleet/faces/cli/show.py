@@ -140,7 +140,7 @@ def device(document: Document) -> None:
 
 def _value(value: Any) -> str:
     if isinstance(value, dict):
-        return " ".join(str(v) for v in value.values())
+        return " ".join(_value(v) for v in value.values() if v is not None)
     if isinstance(value, list):
         return "; ".join(_value(v) for v in value) or "none"
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,9 +1,8 @@
-"""The entry point, and the one place that wires concrete parts together: store, broker, driver, discovery, clock."""
+"""The one place that wires concrete parts together: store, broker, driver, discovery, clock, services, API."""
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import secrets
 import signal
@@ -25,7 +24,6 @@ from fleet.faces.api.app import build_api
 from fleet.faces.api.serving import serve
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.home import open_home
-from fleet.faces.cli.main import run_cli
 from fleet.services.tending import Tending
 from fleet.services.together import wire
 from fleet.store.sql import open_store
@@ -35,12 +33,7 @@ log = logging.getLogger("fleet")
 FIND_BROKER_WITHIN_S = 10.0
 
 
-def main() -> None:
-    """The `fleet` command."""
-    run_cli(run_daemon)
-
-
-def run_daemon(config: DaemonConfig) -> None:
+def run(config: DaemonConfig) -> None:
     """Run a daemon until SIGINT or SIGTERM. Raises `FleetError` where it cannot start."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     for noisy in ("httpx", "mqtt", "alembic"):
@@ -149,8 +142,3 @@ def _now() -> datetime:
 
 def _new_id(beginning: str) -> str:
     return f"{beginning}-{secrets.token_hex(4)}"
-
-
-if __name__ == "__main__":
-    with contextlib.suppress(KeyboardInterrupt):
-        main()

@@ -1,0 +1,5 @@
+"""`python -m fleet.app` is the `fleet` command."""
+
+from fleet.app import main
+
+main()
