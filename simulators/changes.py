@@ -23,6 +23,12 @@ class OpenChange:
     phase: int = 0
     restore: Live | None = None
     reverts_at_ms: float | None = None
+    dies_at_ms: float | None = None
+
+    @property
+    def deadline_ms(self) -> float | None:
+        """The uptime at which it ends by itself: staged work dies, a committed change reverts if it has a timer."""
+        return self.reverts_at_ms if self.committed else self.dies_at_ms
 
     @property
     def committed(self) -> bool:

@@ -85,7 +85,7 @@ class Device:
         running, body = self.running, request.body
         match request.action:
             case "stage" if work:
-                running.stage(change, body["phase"], work)
+                running.stage(change, body["phase"], work, uptime_ms)
             case "commit":
                 within_ms = body.get("revert_after_ms")
                 running.commit(body["phase"], None if within_ms is None else uptime_ms + within_ms)

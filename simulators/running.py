@@ -12,6 +12,8 @@ from .effects import applied, returned, written
 from .faults import Faults
 from .fitting import Work
 
+STAGED_FOR_MS = 60_000
+
 
 class Running:
     """A device between power-up and power loss. `kept` is what survives; its owner stores it after each call."""
@@ -29,10 +31,10 @@ class Running:
     @property
     def deadline_ms(self) -> float | None:
         """The uptime at which `tick` has something to do."""
-        return self.changes.open.reverts_at_ms if self.changes.open else None
+        return self.changes.open.deadline_ms if self.changes.open else None
 
     def tick(self, uptime_ms: float) -> None:
-        """Let time pass: an open change whose timer ran out is reverted."""
+        """Let time pass: an open change whose time ran out is reverted, or forgotten where nothing was committed."""
         if self.deadline_ms is not None and uptime_ms >= self.deadline_ms and self.changes.open:
             self.revert(self.changes.open.change)
 
@@ -41,9 +43,10 @@ class Running:
         self._put(change(self.live), cause)
         self._save_what_a_reboot_returns_to()
 
-    def stage(self, change: str, phase: int, work: Work) -> None:
-        """Hold the work of one phase; what was staged for it before is replaced."""
+    def stage(self, change: str, phase: int, work: Work, uptime_ms: float) -> None:
+        """Hold the work of one phase for a minute; what was staged for it before is replaced."""
         opened = self.changes.begin(change)
+        opened.dies_at_ms = uptime_ms + STAGED_FOR_MS
         opened.staged[phase] = opened.contents[phase] = work
 
     def commit(self, phase: int, reverts_at_ms: float | None) -> None:

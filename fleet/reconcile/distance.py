@@ -41,8 +41,8 @@ class ChainPair:
 class ChainDistance:
     """Where two responses are furthest apart. dB are found minus wanted, of responses floored at -40 dB.
 
-    `inside` is over the R80 grid and band centres in the passband, `outside` over centres and corners that lie beyond
-    it. Phase is in degrees, 0 to 180, in the passband where both responses are above -20 dB; 0 where not computed.
+    Both are over the R80 grid, band centres and corners: `inside` the passband, and `outside` it. Phase is in degrees,
+    0 to 180, in the passband where both responses are above -20 dB; 0 where not computed.
     """
 
     inside_db: float
@@ -85,10 +85,8 @@ def _distances(pairs: Sequence[ChainPair]) -> Iterator[ChainDistance]:
         ]
     )
     apart_db = 10 * np.log10(ratio)
-    outside = ~inside
-    outside[:, : len(shared_hz)] = False
     inside_db, inside_hz = _furthest(apart_db, inside, points_hz)
-    outside_db, outside_hz = _furthest(apart_db, outside, points_hz)
+    outside_db, outside_hz = _furthest(apart_db, ~inside, points_hz)
 
     silent = (np.abs(inside_db) < SAME_DB) & (np.abs(outside_db) < SAME_DB)
     asked = np.flatnonzero(silent | np.array([pair.coherent for pair in pairs]))

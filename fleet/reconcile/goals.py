@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
+from fleet.model.description import Range
 from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.model.state import Reported
-from fleet.model.venue import Position
+from fleet.model.venue import Between, Position
 from fleet.reconcile.reach import Goal, after_recall
 from fleet.reconcile.wanted import WantedDevice
 
@@ -29,11 +31,25 @@ def _with_ranges(want: WantedDevice, output: int, known: DeviceSettings, reporte
     """Fixed settings, and for each allowed range the present value brought inside it."""
     wanted = want.outputs[output]
     present = reported.state.output(output)
-    ranged = {}
+    ranged: dict[str, Any] = {}
     for name, between in wanted.between.items():
         now = getattr(present, name)
-        inside = None if now is None else min(max(now, between.low), between.high)
+        steps = getattr(reported.description.output(output), name, None)
+        inside = None if now is None else _inside(between, steps, now)
         moved = getattr(known.outputs.get(output, OutputSettings()), name) != now
         if inside is not None and (inside != now or moved):
             ranged[name] = inside
     return replace(wanted.settings, **ranged)
+
+
+def _inside(between: Between, steps: Range | None, value: float) -> float:
+    """The value itself where it is allowed, else the nearest allowed one that the device can hold."""
+    if between.low <= value <= between.high:
+        return value
+    edge = min(max(value, between.low), between.high)
+    if steps is None:
+        return edge
+    kept = steps.nearest(edge)
+    if kept < between.low:
+        return kept + steps.step
+    return kept - steps.step if kept > between.high else kept

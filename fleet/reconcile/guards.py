@@ -88,7 +88,8 @@ def _ceiling(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[Guar
     for plan, position, after in _touched(plans, situation):
         if position.ceiling_db is None or after.level_db is None or after.level_db <= position.ceiling_db + 1e-9:
             continue
-        if after.level_db > (plan.before.live.outputs[position.output].level_db or -math.inf):
+        before = situation.reported[plan.device].state.output(position.output).level_db
+        if before is None or after.level_db > before:
             words = f"{after.level_db:g} dB is above its ceiling of {position.ceiling_db:g} dB"
             yield _hit("ceiling", position, words)
 

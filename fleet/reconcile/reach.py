@@ -7,17 +7,19 @@ they sound; a level that rises while it sounds is ramped; whoever muted for anot
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
-from fleet.model.description import Range
+from fleet.model.description import Description, Range
 from fleet.model.plan import RAMPS, DevicePlan, Phase, Target, Work
-from fleet.model.settings import DEVICE_SETTINGS, STORABLE, DeviceSettings, OutputSettings, SlotContents
+from fleet.model.settings import STORABLE, DeviceSettings, OutputSettings, SlotContents
 from fleet.model.state import Reported
+from fleet.reconcile.exact import same_setting
 
 CLICKS = frozenset({"delay_ms", "high_pass", "low_pass", "polarity"})
 RAMP_STEP_DB = 3.0
 NOTHING = OutputSettings()
+NOTHING_WIDE = DeviceSettings()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +40,7 @@ def reach(reported: Reported, goal: Goal, positions: tuple[tuple[str, str], ...]
     """One device's part of a plan, or `None` where it already is as the goal wants it."""
     recalled = after_recall(reported, goal.recall)
     final = _with_held(reported, goal)
-    writes = _lasting(recalled, final)
+    writes = _lasting(reported.description, recalled, final)
     mute, unmute = _mute_bracket(reported, goal, writes)
     ramps, first = _ramps(reported, writes, quiet=mute)
     work: dict[Phase, Work] = {}
@@ -56,8 +58,9 @@ def reach(reported: Reported, goal: Goal, positions: tuple[tuple[str, str], ...]
     if not work:
         return None
     brought = recalled if goal.recall is not None else DeviceSettings()
-    after = Target(active_slot=goal.recall, live=_target_live(final, brought, unmute), stored=goal.store)
-    before = _checkpoint(reported, after)
+    live = _target_live(reported, final, brought, unmute)
+    after = Target(active_slot=goal.recall, live=live, stored=goal.store)
+    before = _checkpoint(reported, work)
     return DevicePlan(
         device=reported.state.id,
         positions=positions,
@@ -71,10 +74,14 @@ def reach(reported: Reported, goal: Goal, positions: tuple[tuple[str, str], ...]
 
 
 def undo_of(before: Target) -> dict[Phase, Work]:
-    """Work that brings a checkpoint back by writing it, whatever the device is now."""
+    """Work that brings a checkpoint back by writing it, whatever the device is now.
+
+    Only outputs whose mute the change touched are muted: any other was silent before and still is.
+    """
     outputs = before.live.outputs
+    all_click = before.active_slot is not None or before.live.input is not None
     work: dict[Phase, Work] = {}
-    if clicking := [n for n, s in outputs.items() if before.active_slot is not None or CLICKS & set(s.given())]:
+    if clicking := [n for n, s in outputs.items() if s.mute is not None and (all_click or CLICKS & set(s.given()))]:
         work[Phase.MUTE] = _mutes(clicking, muted=True)
     if before.active_slot is not None:
         work[Phase.RECALL] = Work(recall=before.active_slot)
@@ -104,13 +111,6 @@ def after_recall(reported: Reported, slot: int | None) -> DeviceSettings:
     ).over(live)
 
 
-def same_value(a: object, b: object) -> bool:
-    """Equality of two settings values; numbers to within a rounding error."""
-    if isinstance(a, float | int) and isinstance(b, float | int) and not isinstance(a, bool):
-        return math.isclose(a, b, rel_tol=0, abs_tol=1e-6)
-    return a == b
-
-
 def ramp(now_db: float, wanted_db: float, levels: Range) -> list[float]:
     """Levels in dB from `now_db` (left out) to `wanted_db`, in rises of about 3 dB, in at most eight steps."""
     count = min(len(RAMPS), math.ceil((wanted_db - now_db) / RAMP_STEP_DB))
@@ -124,12 +124,17 @@ def _with_held(reported: Reported, goal: Goal) -> DeviceSettings:
     return goal.live.over(DeviceSettings(outputs=held))
 
 
-def _lasting(now: DeviceSettings, final: DeviceSettings) -> DeviceSettings:
+def _lasting(description: Description, now: DeviceSettings, final: DeviceSettings) -> DeviceSettings:
     """What of `final` differs from `now` and so has to be written; mutes have phases of their own."""
     outputs = {}
     for number, wanted in final.outputs.items():
         have = now.outputs.get(number, NOTHING)
-        names = [n for n in wanted.given() if n != "mute" and not same_value(getattr(wanted, n), getattr(have, n))]
+        names = [
+            name
+            for name in wanted.given()
+            if name != "mute"
+            and not same_setting(description, number, name, getattr(wanted, name), getattr(have, name))
+        ]
         if names:
             outputs[number] = wanted.only(names)
     device = {n: getattr(final, n) for n in final.given() if getattr(final, n) != getattr(now, n)}
@@ -180,26 +185,38 @@ def _mutes(numbers: Collection[int], *, muted: bool) -> Work:
     return Work(settings=DeviceSettings(outputs=outputs))
 
 
-def _target_live(final: DeviceSettings, brought: DeviceSettings, unmute: Collection[int]) -> DeviceSettings:
+def _target_live(
+    reported: Reported, final: DeviceSettings, brought: DeviceSettings, unmute: Collection[int]
+) -> DeviceSettings:
     """What can be read back afterwards: the goal, what is held, and what a readable slot brings."""
     moved = {n: s.only(STORABLE) for n, s in brought.outputs.items()}
     live = final.over(DeviceSettings(input=brought.input, outputs=moved))
     outputs = dict(live.outputs)
-    for number in unmute:
-        outputs[number] = replace(outputs.get(number, NOTHING), mute=False)
+    for number in {*outputs, *unmute}:
+        settings = outputs.get(number, NOTHING)
+        if number in unmute:
+            outputs[number] = replace(settings, mute=False)
+        elif settings.mute is False and reported.state.output(number).mute:
+            outputs[number] = replace(settings, mute=None)  # others muted it: it stays so, and that is no failure
     return replace(live, outputs=outputs)
 
 
-def _checkpoint(reported: Reported, after: Target) -> Target:
-    """The present values of everything the change touches."""
-    state = reported.state
-    live = DeviceSettings(
-        outputs={n: state.output(n).only(s.given()) for n, s in after.live.outputs.items()},
-        **{n: getattr(state.live, n) for n in DEVICE_SETTINGS if getattr(after.live, n) is not None},
-    )
-    present = (reported.slots.get(contents.slot) for contents in after.stored)
+def _checkpoint(reported: Reported, work: Mapping[Phase, Work]) -> Target:
+    """The present values of everything the work writes, and of everything a recall may move."""
+    state, ability = reported.state, reported.description.slots
+    recalls = Phase.RECALL in work
+    written = DeviceSettings()
+    for part in work.values():
+        written = (part.settings or NOTHING_WIDE).over(written)
+    outputs = {}
+    for number, present in state.live.outputs.items():
+        touched = present.only({*written.outputs.get(number, NOTHING).given(), *(ability.stores if recalls else ())})
+        if touched.given():
+            outputs[number] = touched
+    wide = {*written.given(), *({"input"} & set(ability.stores) if recalls else ())}
+    present_slots = (reported.slots.get(contents.slot) for part in work.values() for contents in part.slot_contents)
     return Target(
-        active_slot=state.active_slot if after.active_slot is not None else None,
-        live=live,
-        stored=tuple(c for c in present if c is not None and c.outputs is not None),
+        active_slot=state.active_slot if recalls else None,
+        live=DeviceSettings(outputs=outputs, **{name: getattr(state.live, name) for name in wide}),
+        stored=tuple(c for c in present_slots if c is not None and c.outputs is not None),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from fleet.errors import BadInput, NotFound
@@ -57,10 +57,10 @@ def work_out(venue: Venue, scope: Scope, unreachable: Mapping[str, str], *, leav
     a coherent set is left out, its other members are left out too: a set is never left half changed.
     Raises `NotFound` for an unknown room, group or position.
     """
-    asked = [p for name in scope.rooms for p in select(venue, name, group=scope.group, position=scope.position)]
+    named = [p for name in scope.rooms for p in select(venue, name, group=scope.group, position=scope.position)]
+    asked, notes = _with_whole_sets(venue, named)
     if unknown := sorted(scope.without - {p.name for p in asked}):
         raise NotFound(f"no position {', '.join(unknown)} in {scope.words}")
-    asked, notes = _with_whole_sets(venue, asked)
     reasons = {place(p): "left out as asked" for p in asked if p.name in scope.without}
     if leave_out_dead:
         reasons |= {place(p): unreachable[p.device] for p in asked if p.device in unreachable}
@@ -109,26 +109,35 @@ def place(position: Position) -> Place:
 
 
 def _with_whole_sets(venue: Venue, asked: list[Position]) -> tuple[list[Position], list[str]]:
-    inside = {place(p) for p in asked}
-    added: list[Position] = []
+    """The positions asked for and every member of their coherent sets, of those members' other sets too."""
+    found = {place(p): p for p in asked}
     notes: list[str] = []
-    for position in asked:
+    ahead = list(asked)
+    while ahead:
+        position = ahead.pop(0)
         room = venue.rooms[position.room]
         for set_name in position.coherent:
             for name in room.groups[set_name].positions:
-                if (position.room, name) not in inside:
-                    inside.add((position.room, name))
-                    added.append(room.positions[name])
+                if (position.room, name) not in found:
+                    found[position.room, name] = room.positions[name]
+                    ahead.append(room.positions[name])
                     notes.append(f"{name} goes with {position.name}: both belong to the coherent set {set_name}")
-    return sorted([*asked, *added], key=place), notes
+    return [found[name] for name in sorted(found)], notes
 
 
-def _rest_of_broken_sets(asked: Iterable[Position], reasons: Mapping[Place, str]) -> dict[Place, str]:
-    broken = {(p.room, name): p.name for p in asked if place(p) in reasons for name in p.coherent}
-    return {
-        place(p): f"stays as it is: {broken[p.room, name]} of its coherent set {name} is left out"
-        for p in asked
-        if place(p) not in reasons
-        for name in p.coherent
-        if (p.room, name) in broken
-    }
+def _rest_of_broken_sets(asked: Collection[Position], reasons: Mapping[Place, str]) -> dict[Place, str]:
+    """Why the other members of a set stay as they are when one is left out; that may break a further set."""
+    rest: dict[Place, str] = {}
+    while True:
+        out = {**reasons, **rest}
+        broken = {(p.room, name): p.name for p in asked if place(p) in out for name in p.coherent}
+        more = {
+            place(p): f"stays as it is: {broken[p.room, name]} of its coherent set {name} is left out"
+            for p in asked
+            if place(p) not in out
+            for name in p.coherent
+            if (p.room, name) in broken
+        }
+        if not more:
+            return rest
+        rest |= more

@@ -34,7 +34,7 @@ def finish(
         conflicting=outlook.conflicting,
         trusted_recalls=trusted,
     )
-    compared = sorted({p.device for p in scoped.positions} & set(outlook.wants))
+    compared = sorted({p.device for p in scoped.positions} & set(outlook.wants) & set(outlook.reported))
     comparison = compare([(outlook.wants[d], outlook.reported[d]) for d in compared])
     subject = "stored" if kind == "store" else "live"
     unmanaged = [] if kind == "store" else _unmanaged(devices, outlook)
@@ -68,11 +68,13 @@ def _unmanaged(plans: Iterable[DevicePlan], outlook: Outlook) -> list[str]:
         if plan.after.active_slot is None or plan.device not in outlook.wants:
             continue
         want = outlook.wants[plan.device]
+        if want.input is None and plan.after.live.input not in (None, plan.before.live.input):
+            notes.append(f"the recall changes the input of {plan.device}, which is not managed")
         for number, after in plan.after.live.outputs.items():
             if number not in want.outputs:
                 continue
             managed = {*want.outputs[number].settings.given(), *want.outputs[number].between, "mute"}
-            before = plan.before.live.outputs[number]
+            before = outlook.reported[plan.device].state.output(number)
             moved = [n for n in STORABLE if n not in managed and getattr(after, n) not in (None, getattr(before, n))]
             notes += [f"the recall changes {n} of {plan.device} output {number}, which is not managed" for n in moved]
     return notes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -62,30 +62,30 @@ class Desired:
         """Put a version in force.
 
         An older, an empty or a far smaller version is taken only where that word is in `allow`.
-        Raises `BadFiles` with every mistake, or `Refused` whose guard is that word.
+        Raises `BadFiles` with every mistake, or `Refused` whose guards are those words.
         """
         version = load(files)
         current = await self._store.latest_version()
         if current is not None and current.sha256 == version.sha256:
             self.version = version
             return Loaded(version=version, number=current.number, unchanged=True)
-        if (guard := await self._doubt(version)) and guard not in allow:
+        if guards := tuple([doubt async for doubt in self._doubts(version) if doubt not in allow]):
+            lift = " ".join(f"--allow {guard}" for guard in guards)
             raise Refused(
-                DOUBTS[guard],
-                guards=(guard,),
-                remedy=f"Load it with --allow {guard} if that is meant.",
+                "; ".join(DOUBTS[guard] for guard in guards),
+                guards=guards,
+                remedy=f"Load it with {lift} if that is meant.",
             )
         number = await self._store.save_version(version.files, version.sha256, who, self._clock())
         self.version = version
         return Loaded(version=version, number=number, unchanged=False)
 
-    async def _doubt(self, version: Version) -> str:
-        """The reason to ask before taking this version, or nothing."""
+    async def _doubts(self, version: Version) -> AsyncIterator[str]:
+        """The reasons to ask before taking this version."""
         count = len(version.venue.positions())
-        if not count:
-            return "empty"
         if await self._store.version(version.sha256) is not None:
-            return "older"
-        if self.version is not None and count < FAR_SMALLER * len(self.version.venue.positions()):
-            return "smaller"
-        return ""
+            yield "older"
+        if not count:
+            yield "empty"
+        elif self.version is not None and count < FAR_SMALLER * len(self.version.venue.positions()):
+            yield "smaller"

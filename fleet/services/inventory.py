@@ -60,13 +60,17 @@ class Inventory:
             self._known[record.id] = Known(record=replace(record, online=False))
 
     async def flush(self) -> None:
-        """Write what changed to the store."""
-        changed, self._changed = sorted(self._changed), set()
-        sightings, self._sightings = self._sightings, []
-        if changed:
-            await self._store.save_devices([self._known[device].record for device in changed])
-        if sightings:
+        """Write what changed to the store. What could not be written is written the next time."""
+        changed, self._changed = self._changed, set()
+        try:
+            if changed:
+                await self._store.save_devices([self._known[device].record for device in sorted(changed)])
+        except BaseException:
+            self._changed |= changed
+            raise
+        if sightings := tuple(self._sightings):
             await self._store.add_sightings(sightings)
+            del self._sightings[: len(sightings)]
 
     def hear(self, event: Event) -> None:
         """Take an event of a driver."""

@@ -33,6 +33,8 @@ PASSING = frozenset({"busy", "store_too_soon"})
 BACK_ALREADY = frozenset({"reverted", "unknown_change", "aborted"})
 """Refusals of a revert that mean there is nothing left to revert."""
 PAUSE_S = 0.5
+ALONE_FOR_MS = 60_000.0
+"""How long a device with a revert timer stays with what was committed and neither kept nor reverted."""
 
 
 class Performer:
@@ -61,7 +63,7 @@ class Performer:
                 await self._patiently(lambda: self._prepare(description, self._change, plan.work, plan.expect))
                 return Done(device=device, turn=turn)
             case Commit(device=device, turn=turn, phase=phase, expect=expect):
-                moment = await self._driver.commit(description, self._change, phase, expect, self._epoch)
+                moment = await self._commit(description, self._change, phase, expect)
                 return Done(device=device, turn=turn, moment=moment)
             case Read(device=device, turn=turn, patient=patient):
                 return ReadBack(device=device, turn=turn, reported=await self._read(description, patient=patient))
@@ -79,6 +81,11 @@ class Performer:
 
     async def _prepare(self, description: Description, change: str, work: Mapping[Phase, Work], expect: Moment) -> None:
         await self._driver.prepare(description, change, dict(work), expect, self._epoch)
+
+    async def _commit(self, description: Description, change: str, phase: Phase, expect: Moment) -> Moment:
+        """Commit; where the device can, it returns by itself should this daemon not come back to keep or revert."""
+        timer_ms = ALONE_FOR_MS if self._driver.abilities(description).revert_timer else None
+        return await self._driver.commit(description, change, phase, expect, self._epoch, revert_after_ms=timer_ms)
 
     async def _read(self, description: Description, *, patient: bool) -> Reported:
         while True:
@@ -104,7 +111,7 @@ class Performer:
         try:
             await self._patiently(lambda: self._prepare(description, change, plan.undo, moment))
             for phase in sorted(plan.undo):
-                moment = await self._driver.commit(description, change, phase, moment, self._epoch)
+                moment = await self._commit(description, change, phase, moment)
             return await self._driver.keep(description, change, self._epoch)
         except FleetError:
             if plan.stages:

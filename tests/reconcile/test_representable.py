@@ -80,6 +80,14 @@ def test_doing_it_twice_changes_nothing_more_without_steps(settings):
 
 
 @untimed
+@given(gain_db=st.floats(-15, 15), q=st.floats(0.5, 5))
+def test_without_steps_q_comes_back_as_it_went_in(gain_db, q):
+    eq = changed(DEVICE.outputs[0].eq, q=Range(min=0.1, max=40), gain_db=Range(min=-15, max=15))
+    device = description_of(q_convention="constant_q", outputs=(output_of(eq=eq),))
+    assert held(OutputSettings(eq=(bell(1000, gain_db, q),)), device).eq[0].q == q
+
+
+@untimed
 @given(level_db=st.floats(-80, 6), delay_ms=st.floats(0, 200))
 def test_what_is_kept_is_at_most_half_a_step_away(level_db, delay_ms):
     kept = held(OutputSettings(level_db=level_db, delay_ms=delay_ms))

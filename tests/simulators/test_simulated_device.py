@@ -303,6 +303,19 @@ def test_the_timer_reverts_and_a_later_commit_starts_it_anew() -> None:
     assert bench.ask("keep", {"change": "c"}) == "reverted"
 
 
+def test_staged_work_dies_after_a_minute_and_leaves_the_device_free() -> None:
+    bench = Bench(FENNBECK)
+    assert bench.ask("stage", {"change": "c", "phase": 1, "settings": output(level_db=-9)}) == "ok"
+    bench.now_ms += 59_000
+    bench.device.running.tick(bench.now_ms)
+    assert bench.state["change"]["id"] == "c"
+    bench.now_ms += 2_000
+    bench.device.running.tick(bench.now_ms)
+    assert "change" not in bench.state
+    assert bench.ask("commit", {"change": "c", "phase": 1}) == "aborted"
+    assert bench.ask("stage", {"change": "d", "phase": 1, "settings": output(level_db=-9)}) == "ok"
+
+
 def test_a_panel_mute_in_an_open_change_outlives_its_revert_and_a_panel_level_does_not() -> None:
     bench = Bench()
     bench.commit(output(level_db=-9))

@@ -81,10 +81,10 @@ async def test_a_second_run_on_the_same_state_remembers(port: int, tmp_path: Pat
     assert heard[1] == -5.0 != heard[0]
 
 
-async def test_nothing_is_left_running_when_the_supervisor_is_killed(port: int) -> None:
+async def test_nothing_is_left_running_when_the_supervisor_is_killed(port: int, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "simulators", "--count", "3", "--processes", "3", "--no-announce"]
     process = await asyncio.create_subprocess_exec(
-        *command, "--broker", f"127.0.0.1:{port}", cwd=REPOSITORY, stdout=subprocess.PIPE
+        *command, "--broker", f"127.0.0.1:{port}", "--state", str(tmp_path), cwd=REPOSITORY, stdout=subprocess.PIPE
     )
     assert process.stdout is not None
     ready = json.loads(await process.stdout.readline())
