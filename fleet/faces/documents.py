@@ -10,6 +10,7 @@ from fleet.desired.finding import Finding
 from fleet.model.change import ChangeRecord, JournalEntry
 from fleet.model.difference import Comparison, Difference, Grade
 from fleet.model.edge import plain
+from fleet.model.hold import Hold
 from fleet.model.inventory import DeviceRecord, DeviceStatus, Sighting
 from fleet.model.plan import DevicePlan, Plan
 from fleet.model.snapshot import Snapshot
@@ -47,6 +48,7 @@ def devices(
     positions: Mapping[str, list[str]],
     conflicts: Mapping[str, str],
     announced: frozenset[str],
+    link_trouble: str,
 ) -> Document:
     """The inventory, devices that a position names and nobody saw included."""
     by_id = {r.id: r for r in records}
@@ -76,6 +78,7 @@ def devices(
     counts = Counter(row["status"] for row in rows)
     return {
         "format": "fleet-devices/1",
+        "link_trouble": link_trouble,
         "counts": {
             "announced": len(announced),
             "found": sum(1 for row in rows if row["online"]),
@@ -98,7 +101,7 @@ def device(row: Document, reported: Reported | None, sightings: Iterable[Sightin
     }
 
 
-def rooms(venue_rooms: Mapping[str, Room], compared: Mapping[str, Comparison]) -> Document:
+def rooms(venue_rooms: Mapping[str, Room], compared: Mapping[str, Comparison], holds: Mapping[str, Hold]) -> Document:
     """Each room and whether it is as it should be, by what its devices last told."""
     return {
         "format": "fleet-rooms/1",
@@ -111,10 +114,16 @@ def rooms(venue_rooms: Mapping[str, Room], compared: Mapping[str, Comparison]) -
                 "groups": {g.name: list(g.positions) for _, g in sorted(room.groups.items())},
                 "same": compared[name].same(),
                 "words": sentence(compared[name]),
+                "hold": plain(holds[name]) if name in holds else None,
             }
             for name, room in sorted(venue_rooms.items())
         ],
     }
+
+
+def hold(h: Hold) -> Document:
+    """A room on hold."""
+    return {"format": "fleet-hold/1", **plain(h)}
 
 
 def sentence(comparison: Comparison) -> str:

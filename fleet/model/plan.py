@@ -81,6 +81,7 @@ class DevicePlan:
 GuardName = Literal[
     "life-safety",
     "ceiling",
+    "hold",
     "conflicting",
     "protective-high-pass",
     "shared-device",

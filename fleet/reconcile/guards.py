@@ -37,6 +37,7 @@ class Situation:
     named_rooms: frozenset[str]
     conflicting: Mapping[str, str] = field(default_factory=dict)
     trusted_recalls: frozenset[str] = frozenset()
+    held: Mapping[str, str] = field(default_factory=dict)
 
 
 def guard_hits(plans: Sequence[DevicePlan], situation: Situation) -> tuple[GuardHit, ...]:
@@ -92,6 +93,14 @@ def _ceiling(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[Guar
         if before is None or after.level_db > before:
             words = f"{after.level_db:g} dB is above its ceiling of {position.ceiling_db:g} dB"
             yield _hit("ceiling", position, words)
+
+
+def _hold(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHit]:
+    touched = {position.room for _, position, _ in _touched(plans, situation)}
+    touched |= {room for plan in plans for room, _ in plan.positions}
+    for room in sorted(touched & set(situation.held)):
+        words = f"{room} is on hold: {situation.held[room]}"
+        yield GuardHit(guard="hold", words=words, may_allow=False, room=room)
 
 
 def _protective_high_pass(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHit]:
@@ -156,6 +165,7 @@ Guard = Callable[[Sequence[DevicePlan], Situation], Iterator[GuardHit]]
 GUARDS: tuple[Guard, ...] = (
     _life_safety,
     _conflicting,
+    _hold,
     _ceiling,
     _protective_high_pass,
     _shared_device,

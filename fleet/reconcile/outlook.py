@@ -26,3 +26,5 @@ class Outlook:
     conflicting: Mapping[str, str] = field(default_factory=dict)
     unsuitable: Mapping[str, str] = field(default_factory=dict)
     plainly: frozenset[str] = frozenset()
+    held: Mapping[str, str] = field(default_factory=dict)
+    """Rooms on hold, with who holds them until when, in words."""

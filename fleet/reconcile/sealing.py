@@ -33,6 +33,7 @@ def finish(
         named_rooms=scoped.named_rooms,
         conflicting=outlook.conflicting,
         trusted_recalls=trusted,
+        held=outlook.held,
     )
     compared = sorted({p.device for p in scoped.positions} & set(outlook.wants) & set(outlook.reported))
     comparison = compare([(outlook.wants[d], outlook.reported[d]) for d in compared])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 from collections.abc import Callable, Collection, Coroutine
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from fleet.drivers.protocol import Driver
-from fleet.errors import BadInput, Moved, NotFound, Refused
+from fleet.errors import BadInput, FleetError, Moved, NotFound, Refused
 from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
 from fleet.model.plan import GuardHit, Plan, PlanKind
 from fleet.reconcile.guards import unlifted
@@ -27,6 +28,8 @@ from fleet.services.running import Run
 from fleet.store.protocol import Store
 
 log = logging.getLogger(__name__)
+
+AGAIN_AFTER_S = 5.0
 
 PLANNERS: dict[PlanKind, Callable[[Outlook, Scope], Plan]] = {
     "apply": plan_apply,
@@ -69,6 +72,7 @@ class Changes:
         self._limits = limits or Limits()
         self._runs: dict[str, Run] = {}
         self._tasks: set[asyncio.Task[None]] = set()
+        self._closing = asyncio.Event()
 
     async def plan(self, asked: Asked) -> Plan:
         """What would be done now, from freshly read devices. Raises `NotFound` and `Refused`."""
@@ -99,14 +103,13 @@ class Changes:
             raise refusal(hits)
         self._hold(plan)
         record = ChangeRecord(id=self._new_id(), plan=plan, who=who, why=why, started=self._clock())
-        run = self._run(record)
-        self._runs[record.id] = run
+        run = self._take_up(record)
         try:
             await self._store.begin_change(record)
         except BaseException:
             del self._runs[record.id]
             raise
-        self._spawn(run, run.begin())
+        self._spawn(record.id, run.begin())
         return record
 
     async def record(self, change: str) -> ChangeRecord:
@@ -145,15 +148,13 @@ class Changes:
     async def recover(self) -> None:
         """Take back what a stopped daemon left unfinished, device by device, by the journal's checkpoint."""
         for record in await self._store.unfinished():
-            run = self._run(record)
-            self._runs[record.id] = run
-            log.warning("change %s was left %s; it is taken back", record.id, record.state)
-            entries = await self._store.entries(record.id)
-            started = record.state != ChangeState.PLANNED
-            self._spawn(run, run.resume(entries) if started else run.drop())
+            if record.id not in self._runs:
+                log.warning("change %s was left %s; it is taken back", record.id, record.state)
+                self._spawn(record.id, self._take_back(record))
 
     async def close(self) -> None:
         """Stop: every running change is cancelled and waited for."""
+        self._closing.set()
         for run in list(self._runs.values()):
             run.cancel("the daemon stops")
         if self._tasks:
@@ -168,27 +169,48 @@ class Changes:
                     remedy="Wait until it has ended.",
                 )
 
-    def _run(self, record: ChangeRecord) -> Run:
-        return Run(
+    def _take_up(self, record: ChangeRecord) -> Run:
+        """A run of this change, which holds its devices from here on."""
+        self._runs[record.id] = Run(
             record=record,
             store=self._store,
             performer=lambda epoch: Performer(self._driver, record.id, epoch, self._inventory.descriptions()),
             clock=self._clock,
             limits=self._limits,
         )
+        return self._runs[record.id]
 
-    def _spawn(self, run: Run, work: Coroutine[Any, Any, None]) -> None:
-        async def carry_out() -> None:
-            try:
-                await work
-            except Exception:
-                log.exception("change %s stopped unexpectedly; it is taken up at the next start", run.record.id)
-            finally:
-                self._runs.pop(run.record.id, None)
-
-        task = asyncio.create_task(carry_out(), name=f"change {run.record.id}")
+    def _spawn(self, change: str, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.create_task(self._carry_out(change, work), name=f"change {change}")
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+
+    async def _carry_out(self, change: str, work: Coroutine[Any, Any, None]) -> None:
+        """Do the work; what stops unexpectedly (a full disk) holds its devices and is taken back when that works."""
+        try:
+            while not await self._done(change, work):
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._closing.wait(), AGAIN_AFTER_S)
+                    return
+                work = self._take_back(self._runs[change].record)
+        finally:
+            self._runs.pop(change, None)
+
+    @staticmethod
+    async def _done(change: str, work: Coroutine[Any, Any, None]) -> bool:
+        try:
+            await work
+        except Exception as error:
+            unknown = not isinstance(error, FleetError)
+            log.error("change %s stopped, and will be taken back: %s", change, error, exc_info=unknown)  # noqa: TRY400
+            return False
+        return True
+
+    async def _take_back(self, record: ChangeRecord) -> None:
+        run = self._take_up(record)
+        entries = await self._store.entries(record.id)
+        started = record.state != ChangeState.PLANNED
+        await (run.resume(entries) if started else run.drop(entries))
 
 
 def refusal(hits: Collection[GuardHit]) -> Refused:

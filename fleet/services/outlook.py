@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 
 from fleet.drivers.protocol import Driver
-from fleet.errors import DeviceSilent, FleetError
+from fleet.errors import BrokerDown, DeviceSilent, FleetError
 from fleet.model.difference import Comparison, NotChecked, Unchecked
 from fleet.model.inventory import DeviceRecord
 from fleet.model.state import Reported
@@ -16,6 +17,7 @@ from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place, select
 from fleet.reconcile.wanted import wanted_devices
 from fleet.services.desired import Desired
+from fleet.services.holds import Holds
 from fleet.services.inventory import Inventory
 
 AT_ONCE = 50
@@ -24,15 +26,23 @@ AT_ONCE = 50
 class Lookout:
     """Reads devices and compares them with the desired state in force."""
 
-    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired) -> None:
+    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired, holds: Holds) -> None:
         self._driver = driver
+        self._holds = holds
         self._inventory = inventory
         self._desired = desired
 
     async def look(self, devices: Collection[str]) -> Outlook:
-        """Read these devices afresh and work out what each should be."""
+        """Read these devices afresh and work out what each should be. Raises `BrokerDown` where no link is up."""
+        if trouble := self._inventory.link_trouble:
+            remedy = "The daemon tries again by itself."
+            raise BrokerDown(f"the devices cannot be reached: {trouble}", remedy=remedy)
         reported, unreachable = await self.read(devices)
-        return self._beside(reported, unreachable, devices)
+        holds = await self._holds.current()
+        return replace(
+            self._beside(reported, unreachable, devices),
+            held={room: f"{h.who}, until {h.until:%Y-%m-%d %H:%M} UTC" for room, h in holds.items()},
+        )
 
     def glance(self, devices: Collection[str]) -> Outlook:
         """The same from what the devices last told, without asking them: quick, and as old as it is."""

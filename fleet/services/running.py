@@ -62,8 +62,9 @@ class Run:
         self._note_state(progress)
         await self._go(progress, effects)
 
-    async def drop(self) -> None:
-        """End a change that was written down and never begun."""
+    async def drop(self, entries: Sequence[JournalEntry]) -> None:
+        """End a change of which nothing was sent yet."""
+        self._number = len(entries)
         progress = planned(self.record.plan, self._limits)
         await self._go(progress, (), first=Cancel(why="the daemon stopped before it began"))
 
@@ -110,10 +111,11 @@ class Run:
         state = self.record.state
         if progress.state != state:
             ended = self._clock() if progress.state.ended else None
-            self.record = replace(
+            record = replace(
                 self.record, state=progress.state, ended=ended, outcomes=outcomes(progress), culprits=progress.culprits
             )
-            await self._store.save_change(self.record)
+            await self._store.save_change(record)
+            self.record = record
 
     def _perform(self, performer: Performer, progress: Progress, effects: Iterable[Effect]) -> None:
         for effect in effects:

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
 from fleet.desired.load import read_folder
-from fleet.drivers.protocol import LinkUp
+from fleet.drivers.protocol import LinkDown, LinkUp
 from fleet.errors import FleetError
 from fleet.model.inventory import Sighting
 from fleet.services.together import Services
@@ -72,7 +72,10 @@ class Tending:
         async for event in self._services.driver.events():
             self._services.inventory.hear(event)
             if isinstance(event, LinkUp):
+                log.info("connected to the devices' broker")
                 self._connected.set()
+            elif isinstance(event, LinkDown):
+                log.warning("the devices' broker cannot be reached (%s); trying again", event.why)
 
     async def _census(self) -> None:
         """After each connection and now and then: read the census, then ask by name whom it did not tell of."""

@@ -11,6 +11,7 @@ from fleet.errors import NotFound, Refused
 from fleet.services.changes import Changes
 from fleet.services.checking import Checking
 from fleet.services.desired import Desired
+from fleet.services.holds import Holds
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 from fleet.services.snapshots import Snapshots
@@ -27,6 +28,7 @@ class Services:
     desired: Desired
     lookout: Lookout
     checking: Checking
+    holds: Holds
     changes: Changes
     snapshots: Snapshots
 
@@ -48,7 +50,8 @@ def wire(*, store: Store, driver: Driver, clock: Callable[[], datetime], new_id:
     """Wire the services. `new_id` makes an id with the given beginning."""
     inventory = Inventory(store, driver.name, clock)
     desired = Desired(store, clock)
-    lookout = Lookout(driver, inventory, desired)
+    holds = Holds(store, desired, clock)
+    lookout = Lookout(driver, inventory, desired, holds)
     changes = Changes(
         store=store,
         driver=driver,
@@ -73,6 +76,7 @@ def wire(*, store: Store, driver: Driver, clock: Callable[[], datetime], new_id:
         desired=desired,
         lookout=lookout,
         checking=Checking(driver, inventory, desired),
+        holds=holds,
         changes=changes,
         snapshots=snapshots,
     )

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Protocol
 
 from fleet.model.change import ChangeRecord, JournalEntry
+from fleet.model.hold import Hold
 from fleet.model.inventory import DeviceRecord, Sighting
 from fleet.model.snapshot import Snapshot
 from fleet.store.records import SnapshotEntry, StoredVersion
@@ -91,6 +92,18 @@ class Store(Protocol):
 
     async def entries(self, change: str) -> tuple[JournalEntry, ...]:
         """The journal of a change, by number."""
+        ...
+
+    async def save_hold(self, hold: Hold) -> None:
+        """Put a room on hold, or replace its hold."""
+        ...
+
+    async def drop_hold(self, room: str) -> None:
+        """Release a room."""
+        ...
+
+    async def holds(self) -> tuple[Hold, ...]:
+        """All holds, those that have run out too, by room."""
         ...
 
     async def save_snapshot(self, snapshot: Snapshot) -> None:

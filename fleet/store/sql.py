@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from fleet.store.changes import Changes
 from fleet.store.database import Database
 from fleet.store.facts import Facts
+from fleet.store.holds import Holds
 from fleet.store.inventory import Inventory
 from fleet.store.migrate import migrate
 from fleet.store.protocol import Store
@@ -34,5 +35,5 @@ async def open_store(url: str) -> AsyncIterator[Store]:
         await database.close()
 
 
-class SqlStore(Facts, Versions, Inventory, Changes, Snapshots):
+class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots):
     """`Store` in SQL."""

@@ -53,6 +53,16 @@ def columns_of(row: type[Row], *, without: Collection[str] = ("number",)) -> lis
     return [column for column in Row.metadata.tables[str(row.__tablename__)].columns if column.name not in without]
 
 
+class HoldRow(Row, table=True):
+    """A room on hold."""
+
+    __tablename__ = "holds"
+    room: str = Field(primary_key=True)
+    until: datetime = Field(sa_type=UtcTime)
+    who: str
+    why: str
+
+
 class FleetRow(Row, table=True):
     """Facts of this database itself; always one row."""
 

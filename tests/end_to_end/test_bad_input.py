@@ -83,6 +83,6 @@ def test_a_folder_that_is_no_venue_is_refused_with_what_a_venue_is(venue: Runnin
 
 
 def _changed_lines(text: str) -> set[int]:
-    """Lines that are not those of the good file, from the first that differs; a doubled key adds one."""
-    good = GOOD.splitlines()
-    return {number for number, line in enumerate(text.splitlines(), 1) if line not in good or good.count(line) < text.splitlines().count(line)}
+    """Numbers of the lines that the good file does not have, and of the position's line where only that changed."""
+    good = set(GOOD.splitlines())
+    return {number for number, line in enumerate(text.splitlines(), 1) if line not in good}

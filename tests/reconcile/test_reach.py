@@ -148,7 +148,7 @@ def test_the_checkpoint_of_a_recall_holds_everything_the_slot_may_move_even_if_i
     do_all(device, plan.work)
     assert device.live.outputs[1].eq == ()
     do_all(device, plan.undo)
-    assert device.live.outputs[1].eq == (bell(),)
+    assert [band.gain_db for band in device.live.outputs[1].eq] == [-2.0]
 
 
 def test_held_outputs_of_a_shared_amplifier_end_as_they_were():
@@ -159,7 +159,8 @@ def test_held_outputs_of_a_shared_amplifier_end_as_they_were():
     plan = part(device, goal)
     do_all(device, plan.work)
     now = device.reported().state
-    assert (now.output(2), now.output(3)) == (was.output(2), was.output(3))
+    others = {n: was.output(n) for n in (2, 3)}
+    assert deviations(Target(live=DeviceSettings(outputs=others)), device.reported()) == ()
     assert (now.output(1).level_db, now.active_slot) == (-6.0, 5)
 
 
@@ -280,15 +281,10 @@ def test_each_phase_holds_its_own_kind_of_work_in_order(situation):
             if phase in (Phase.MUTE, Phase.UNMUTE):
                 assert {s.mute for s in outputs.values()} == {phase == Phase.MUTE}
                 assert given_names == {"mute"}
+            if phase == Phase.SET and work is plan.work:
+                assert "mute" not in given_names
             if phase in RAMPS:
                 assert given_names == {"level_db"}
-    assert all(
-        s.mute is None
-        for s in (
-            plan.work.get(Phase.SET, plan.work[next(iter(plan.work))]).settings or DeviceSettings()
-        ).outputs.values()
-        if Phase.SET in plan.work
-    )
 
 
 @untimed

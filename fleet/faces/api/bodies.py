@@ -50,6 +50,13 @@ class TakeBody(WhoBody):
     note: Annotated[str, Field(max_length=1000)] = ""
 
 
+class HoldBody(WhoBody):
+    """A room to put on hold."""
+
+    until: Annotated[str, Field(min_length=1, max_length=40, description="2h, 90m, 23:30 or an ISO 8601 time.")]
+    why: Annotated[str, Field(max_length=1000)] = ""
+
+
 class AskedBody(Body):
     """A change to plan: a kind over a scope, or the rollback of a change."""
 

@@ -20,7 +20,12 @@ def router_over(services: Services) -> APIRouter:
         for p in services.desired.version.venue.positions() if services.desired.version else ():
             positions.setdefault(p.device, []).append(f"{p.room}/{p.name}")
         return documents.devices(
-            inventory.records(), inventory.statuses(positions), positions, inventory.conflicts(), inventory.announced
+            inventory.records(),
+            inventory.statuses(positions),
+            positions,
+            inventory.conflicts(),
+            inventory.announced,
+            inventory.link_trouble,
         )
 
     @router.get("/devices")

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 
 from fleet import __version__
 from fleet.faces import documents
-from fleet.faces.api.bodies import FilesBody, LoadBody
+from fleet.faces.api.bodies import FilesBody, HoldBody, LoadBody, WhoBody
 from fleet.faces.documents import Document
 from fleet.services.together import Services
 
@@ -47,7 +47,16 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
         compared = {
             name: services.lookout.compare(outlook, list(room.positions.values())) for name, room in venue.rooms.items()
         }
-        return documents.rooms(venue.rooms, compared)
+        return documents.rooms(venue.rooms, compared, await services.holds.current())
+
+    @router.post("/rooms/{room}/hold")
+    async def hold(room: str, body: HoldBody) -> Document:
+        return documents.hold(await services.holds.hold(room, body.until, body.who, body.why))
+
+    @router.post("/rooms/{room}/release")
+    async def release(room: str, _body: WhoBody) -> Document:
+        await services.holds.release(room)
+        return {"format": "fleet-release/1", "room": room}
 
     @router.get("/diff")
     async def diff(

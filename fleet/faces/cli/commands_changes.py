@@ -22,6 +22,7 @@ from fleet.faces.cli.options import (
     Json,
     PlanOnly,
     Position,
+    RoomName,
     Why,
     Without,
     Yes,
@@ -29,7 +30,6 @@ from fleet.faces.cli.options import (
 from fleet.faces.cli.progress import follow
 
 Document = dict[str, Any]
-RoomName = Annotated[str, typer.Argument(help="The room.")]
 ChangeId = Annotated[str, typer.Argument(help="The change's id; `fleet changes` lists them.")]
 Expect = Annotated[
     str, typer.Option("--expect", help="Only if the plan has this hash (or its beginning).", show_default=False)

@@ -13,7 +13,7 @@ from fleet.desired.load import read_folder
 from fleet.errors import NoDaemon
 from fleet.faces import documents
 from fleet.faces.cli import options, show
-from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position
+from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
 
 
 def load(
@@ -51,7 +51,7 @@ def rooms(home: Home = None, json: Json = False) -> None:
     if json:
         options.print_json(document)
     else:
-        rows = [(r["room"], str(r["positions"]), r["words"]) for r in document["rooms"]]
+        rows = [(r["room"], str(r["positions"]), r["words"] + _on_hold(r["hold"])) for r in document["rooms"]]
         show.table(rows, ("ROOM", "POSITIONS", "STATE"))
     options.end(SAME if all(r["same"] for r in document["rooms"]) else DIFFERS)
 
@@ -106,3 +106,38 @@ def diff(
     else:
         show.differences(document, everything=everything)
     options.end(SAME if document["same"] else DIFFERS)
+
+
+def hold(
+    room: options.RoomName,
+    until: Annotated[str, typer.Option("--until", help="2h, 90m, 23:30 on the venue's clock, or an ISO 8601 time.")],
+    why: Why = "",
+    home: Home = None,
+    json: Json = False,
+) -> None:
+    """Put a room on hold while a show is running: nothing in it is changed until then.
+
+    Example: fleet hold weir-hall --until 23:30 --why "evening performance"
+    """
+    body = {"who": options.who(), "until": until, "why": why}
+    document = options.daemon(home).post(f"/rooms/{room}/hold", body)
+    if json:
+        options.print_json(document)
+    else:
+        show.say(f"{document['room']} is on hold until {document['until'][:16].replace('T', ' ')} UTC")
+
+
+def release(room: options.RoomName, home: Home = None, json: Json = False) -> None:
+    """Release a room that is on hold.
+
+    Example: fleet release weir-hall
+    """
+    document = options.daemon(home).post(f"/rooms/{room}/release", {"who": options.who()})
+    if json:
+        options.print_json(document)
+    else:
+        show.say(f"{room} is released")
+
+
+def _on_hold(hold: dict[str, str] | None) -> str:
+    return f"; on hold until {hold['until'][:16].replace('T', ' ')} UTC" if hold else ""

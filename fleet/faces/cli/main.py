@@ -29,6 +29,8 @@ COMMANDS = (
     commands_venue.rooms,
     commands_venue.check,
     commands_venue.diff,
+    commands_venue.hold,
+    commands_venue.release,
     commands_changes.apply,
     commands_changes.changes,
     commands_changes.cancel,

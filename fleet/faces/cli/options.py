@@ -13,6 +13,7 @@ import typer
 
 from fleet.faces.cli.client import Daemon, default_home, find
 
+RoomName = Annotated[str, typer.Argument(help="The room.")]
 Home = Annotated[
     Path | None,
     typer.Option("--home", envvar="FLEET_HOME", help="The daemon's folder.", show_default=False),

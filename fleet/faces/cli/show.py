@@ -99,6 +99,8 @@ def story(document: Document) -> None:
 
 def devices(document: Document) -> None:
     """The inventory as a table, with what is wrong below its device."""
+    if document["link_trouble"]:
+        tell(f"the devices cannot be reached: {document['link_trouble']}")
     rows = [
         (d["status"], d["id"], d["model"], d["firmware"], ", ".join(d["positions"]) or "-") for d in document["devices"]
     ]

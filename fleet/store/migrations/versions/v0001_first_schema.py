@@ -30,6 +30,14 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("number", name="pk_versions"),
     )
     op.create_index("ix_versions_sha256", "versions", ["sha256"])
+    op.create_table(
+        "holds",
+        sa.Column("room", sa.String(), nullable=False),
+        sa.Column("until", TIME, nullable=False),
+        sa.Column("who", sa.String(), nullable=False),
+        sa.Column("why", sa.String(), nullable=False),
+        sa.PrimaryKeyConstraint("room", name="pk_holds"),
+    )
     _create_inventory()
     _create_changes()
     op.create_table(

@@ -1,0 +1,72 @@
+"""Rooms on hold: nothing in them is changed while a show is running."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from fleet.errors import BadInput, Refused
+from fleet.model.hold import Hold
+from fleet.reconcile.scope import room_of
+from fleet.services.desired import Desired
+from fleet.store.protocol import Store
+
+LONGEST = timedelta(days=14)
+_DURATION = re.compile(r"(?:(\d{1,3})h)?(?:(\d{1,4})m)?")
+_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+
+
+class Holds:
+    """Puts rooms on hold and releases them; a hold ends by itself."""
+
+    def __init__(self, store: Store, desired: Desired, clock: Callable[[], datetime]) -> None:
+        self._store = store
+        self._desired = desired
+        self._clock = clock
+
+    async def hold(self, room: str, until: str, who: str, why: str = "") -> Hold:
+        """Hold a room. Raises `NotFound`, or `BadInput` for a time that is none, past, or more than 14 days away."""
+        venue = self._desired.venue()
+        now = self._clock()
+        hold = Hold(
+            room=room_of(venue, room).name, until=time_of(until, now, ZoneInfo(venue.time_zone)), who=who, why=why
+        )
+        await self._store.save_hold(hold)
+        return hold
+
+    async def release(self, room: str) -> None:
+        """Release a room. Raises `NotFound`, or `Refused` where it is not on hold."""
+        if room_of(self._desired.venue(), room).name not in await self.current():
+            raise Refused(f"{room} is not on hold")
+        await self._store.drop_hold(room)
+
+    async def current(self) -> Mapping[str, Hold]:
+        """Holds that have not run out, by room."""
+        now = self._clock()
+        return {hold.room: hold for hold in await self._store.holds() if hold.until > now}
+
+
+def time_of(text: str, now: datetime, zone: ZoneInfo) -> datetime:
+    """`2h`, `90m` or `1h30m` from now, the next `23:30` on the venue's clock, or an ISO 8601 time with its offset."""
+    if (clock := _CLOCK.fullmatch(text)) is not None:
+        local = now.astimezone(zone)
+        until = local.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
+        until = until if until > local else (until + timedelta(days=1))
+    elif text and (duration := _DURATION.fullmatch(text)) is not None:
+        until = now + timedelta(hours=int(duration[1] or 0), minutes=int(duration[2] or 0))
+    else:
+        until = _iso(text, zone)
+    if not now < until <= now + LONGEST:
+        raise BadInput(f"{text} is not between now and {LONGEST.days} days from now", where="--until")
+    return until.astimezone(now.tzinfo)
+
+
+def _iso(text: str, zone: ZoneInfo) -> datetime:
+    try:
+        given = datetime.fromisoformat(text)
+    except ValueError:
+        remedy = "Write 2h, 90m, 23:30 or 2026-11-25T23:30"
+        raise BadInput(f"{text!r} is no time", where="--until", remedy=remedy) from None
+    return given if given.tzinfo is not None else given.replace(tzinfo=zone)
