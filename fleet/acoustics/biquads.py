@@ -3,7 +3,12 @@
 Source: R. Bristow-Johnson, "Audio EQ Cookbook", W3C Working Group Note, 8 June 2021; first order by the bilinear
 transform with the corner frequency kept. Every function takes numbers or arrays (broadcast together), frequencies in Hz
 and gains in dB, and returns rows `[b0, b1, b2, 1, a1, a2]` in a last axis of 6. Frequencies at or above half the sample
-rate, and a `q` of 0 or less, raise `ValueError`.
+rate, a `q` of 0 or less, and gains that are not finite raise `ValueError`. Other ways to state a width than `q` are in
+`fleet.acoustics.widths`.
+
+Towards half the sample rate the bilinear transform squeezes every curve: the level at the frequency itself stays, the
+flanks narrow. A bell of +6 dB and q 1 at 10 kHz has at 15 kHz 3.5 dB as an analogue filter, 3.2 dB at 96 kHz and
+2.0 dB at 48 kHz. So responses compare only at a device's own sample rate.
 """
 
 from __future__ import annotations
@@ -84,25 +89,35 @@ def first_order_high_pass(frequency_hz: ArrayLike, sample_rate_hz: float) -> Flo
     return _rows((1.0, -1.0, 0.0), (1 + t, t - 1, 0.0))
 
 
-def _w0(frequency_hz: ArrayLike, sample_rate_hz: float) -> Floats:
+def check_frequency(frequency_hz: ArrayLike, sample_rate_hz: float) -> None:
+    """Raise `ValueError` unless every frequency lies between 0 and half the sample rate, both excluded."""
     frequency = np.asarray(frequency_hz, dtype=np.float64)
+    if not 0 < sample_rate_hz < np.inf:
+        raise ValueError(f"sample_rate_hz must be greater than 0 and finite, not {sample_rate_hz:g}")
     if not np.all((frequency > 0) & (frequency < sample_rate_hz / 2)):
-        raise ValueError(f"a filter frequency must lie between 0 and {sample_rate_hz / 2:g} Hz")
-    return 2 * np.pi * frequency / sample_rate_hz
+        raise ValueError(f"frequency_hz of a filter must lie between 0 and {sample_rate_hz / 2:g} Hz")
+
+
+def _w0(frequency_hz: ArrayLike, sample_rate_hz: float) -> Floats:
+    check_frequency(frequency_hz, sample_rate_hz)
+    return 2 * np.pi * np.asarray(frequency_hz, dtype=np.float64) / sample_rate_hz
 
 
 def _angle(frequency_hz: ArrayLike, q: ArrayLike, sample_rate_hz: float) -> tuple[Floats, Floats]:
     """The cookbook's cos(w0) and alpha."""
     quality = np.asarray(q, dtype=np.float64)
-    if not np.all(quality > 0):
-        raise ValueError("q must be greater than 0")
+    if not np.all((quality > 0) & np.isfinite(quality)):
+        raise ValueError("q must be greater than 0 and finite")
     w0 = _w0(frequency_hz, sample_rate_hz)
     return np.cos(w0), np.sin(w0) / (2 * quality)
 
 
 def _amplitude(gain_db: ArrayLike) -> Floats:
     """The cookbook's A."""
-    amplitude: Floats = 10.0 ** (np.asarray(gain_db, dtype=np.float64) / 40)
+    gain = np.asarray(gain_db, dtype=np.float64)
+    if not np.all(np.isfinite(gain)):
+        raise ValueError("gain_db must be finite")
+    amplitude: Floats = 10.0 ** (gain / 40)
     return amplitude
 
 

@@ -8,6 +8,9 @@ An analogue prototype with its corner at 1 is a list of poles; the bilinear tran
   drivers", JAES 24(1), 1976); -6.02 dB at the corner.
 - Bessel: roots of the reverse Bessel polynomials (W. E. Thomson, "Delay networks having maximally flat frequency
   characteristics", 1949), scaled to -3.01 dB at the corner; a high-pass has the mirrored magnitude.
+
+The level at the corner holds up to half the sample rate; above some sixth of it the slopes of low-passes steepen, and
+the even delay of a Bessel low-pass is lost, as with every filter made by the bilinear transform.
 """
 
 from __future__ import annotations
@@ -77,6 +80,8 @@ def crossover(
     poles = _PROTOTYPES.get((family, slope_db_per_octave))
     if poles is None:
         raise ValueError(f"there is no {family} filter of {slope_db_per_octave} dB per octave")
+    # Refused before the tangent folds frequencies from above half the sample rate back below it.
+    biquads.check_frequency(frequency_hz, sample_rate_hz)
     return np.stack([_section(kind, pole, np.asarray(frequency_hz), sample_rate_hz) for pole in poles], axis=-2)
 
 

@@ -11,10 +11,12 @@ ABSOLUTE_ZERO_C: Final = -273.15
 def speed_of_sound_m_s(temperature_c: float) -> float:
     """Speed of sound in air in m/s: 343.2 * sqrt((t + 273.15) / 293.15), ISO 9613-1:1993, Annex A.
 
-    Raises `ValueError` at and below absolute zero.
+    Raises `ValueError` at and below absolute zero, and for a temperature that is not finite.
     """
+    if not math.isfinite(temperature_c):
+        raise ValueError(f"temperature_c must be finite, not {temperature_c:g}")
     if temperature_c <= ABSOLUTE_ZERO_C:
-        raise ValueError(f"{temperature_c:g} °C is at or below absolute zero")
+        raise ValueError(f"temperature_c is at or below absolute zero: {temperature_c:g} °C")
     return 343.2 * math.sqrt((temperature_c - ABSOLUTE_ZERO_C) / 293.15)
 
 

@@ -60,7 +60,7 @@ async def _daemon(config: DaemonConfig) -> None:
             timings=Timings(),
         )
         await stack.enter_async_context(driver)
-        services = wire(store=store, driver=driver, clock=_now, new_id=_new_id)
+        services = wire(store=store, driver=driver, clock=_now, new_id=_new_id, port=broker.port)
         await services.inventory.open()
         await services.desired.open()
         browser = await _browser(config, stack)

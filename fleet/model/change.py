@@ -60,7 +60,10 @@ class JournalEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangeRecord:
-    """A change as the journal keeps it. `culprits` names the devices that made it fail, with the reason."""
+    """A change as the journal keeps it. `culprits` names the devices that made it fail, with the reason.
+
+    The culprit is nobody (an empty name) where a person or the daemon stopped it.
+    """
 
     id: Id
     plan: Plan
@@ -70,4 +73,4 @@ class ChangeRecord:
     state: ChangeState = ChangeState.PLANNED
     ended: datetime | None = None
     outcomes: tuple[Outcome, ...] = ()
-    culprits: Mapping[Id, str] = field(default_factory=dict)
+    culprits: Mapping[str, str] = field(default_factory=dict)

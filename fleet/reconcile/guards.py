@@ -16,6 +16,7 @@ from fleet.model.plan import DevicePlan, GuardHit, Phase
 from fleet.model.settings import NO_FILTER, Crossover, NoFilter, OutputSettings
 from fleet.model.state import Reported
 from fleet.model.venue import Position, Venue
+from fleet.reconcile.exact import ROUNDING
 from fleet.reconcile.response import largest_rise_db
 
 MAX_RISE_DB = 6.0
@@ -87,7 +88,7 @@ def _conflicting(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[
 
 def _ceiling(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHit]:
     for plan, position, after in _touched(plans, situation):
-        if position.ceiling_db is None or after.level_db is None or after.level_db <= position.ceiling_db + 1e-9:
+        if position.ceiling_db is None or after.level_db is None or after.level_db <= position.ceiling_db + ROUNDING:
             continue
         before = situation.reported[plan.device].state.output(position.output).level_db
         if before is None or after.level_db > before:
@@ -133,7 +134,7 @@ def _rise(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHi
         if plan.device in situation.trusted_recalls:
             continue
         for number, rise_db in rises_db(plan, situation.reported[plan.device]).items():
-            if rise_db > MAX_RISE_DB:
+            if rise_db > MAX_RISE_DB + ROUNDING:
                 how = "is muted and would sound" if math.isinf(rise_db) else f"would rise by {rise_db:.1f} dB"
                 words = f"{_who(plan.device, number, situation)} {how}"
                 yield GuardHit(guard="rise", words=words, may_allow=True, device=plan.device)

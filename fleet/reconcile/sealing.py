@@ -7,11 +7,12 @@ from dataclasses import replace
 
 from fleet.model.edge import digest, plain
 from fleet.model.plan import DevicePlan, Plan, PlanKind
-from fleet.model.settings import STORABLE
 from fleet.reconcile.compare import compare
+from fleet.reconcile.exact import same_setting
 from fleet.reconcile.guards import Situation, guard_hits, louder
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import Place, Scope, Scoped, place
+from fleet.reconcile.words import SETTING_WORDS
 
 
 def finish(
@@ -68,14 +69,18 @@ def _unmanaged(plans: Iterable[DevicePlan], outlook: Outlook) -> list[str]:
     for plan in plans:
         if plan.after.active_slot is None or plan.device not in outlook.wants:
             continue
-        want = outlook.wants[plan.device]
-        if want.input is None and plan.after.live.input not in (None, plan.before.live.input):
+        want, reported = outlook.wants[plan.device], outlook.reported[plan.device]
+        if want.input is None and plan.after.live.input not in (None, reported.state.live.input):
             notes.append(f"the recall changes the input of {plan.device}, which is not managed")
         for number, after in plan.after.live.outputs.items():
             if number not in want.outputs:
                 continue
             managed = {*want.outputs[number].settings.given(), *want.outputs[number].between, "mute"}
-            before = outlook.reported[plan.device].state.output(number)
-            moved = [n for n in STORABLE if n not in managed and getattr(after, n) not in (None, getattr(before, n))]
-            notes += [f"the recall changes {n} of {plan.device} output {number}, which is not managed" for n in moved]
+            before = reported.state.output(number)
+            notes += [
+                f"the recall changes {SETTING_WORDS[name]} of {plan.device} output {number}, which is not managed"
+                for name in after.given()
+                if name not in managed
+                and not same_setting(reported.description, number, name, getattr(after, name), getattr(before, name))
+            ]
     return notes

@@ -13,6 +13,7 @@ from typing import Any
 from fleet.drivers.protocol import Driver
 from fleet.errors import BadInput, FleetError, Moved, NotFound, Refused
 from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
+from fleet.model.names import shown
 from fleet.model.plan import GuardHit, Plan, PlanKind
 from fleet.reconcile.guards import unlifted
 from fleet.reconcile.outlook import Outlook
@@ -116,7 +117,7 @@ class Changes:
         """A change by its id. Raises `NotFound`."""
         record = await self._store.change(change)
         if record is None:
-            raise NotFound(f"no change {change!r}", remedy="`fleet changes` lists them.")
+            raise NotFound(f"no change {shown(change)!r}", remedy="`fleet changes` lists them.")
         run = self._runs.get(change)
         return run.record if run is not None else record
 
@@ -150,7 +151,7 @@ class Changes:
         for record in await self._store.unfinished():
             if record.id not in self._runs:
                 log.warning("change %s was left %s; it is taken back", record.id, record.state)
-                self._spawn(record.id, self._take_back(record))
+                self._spawn(record.id, self._take_back(self._take_up(record)))
 
     async def close(self) -> None:
         """Stop: every running change is cancelled and waited for."""
@@ -192,7 +193,7 @@ class Changes:
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._closing.wait(), AGAIN_AFTER_S)
                     return
-                work = self._take_back(self._runs[change].record)
+                work = self._take_back(self._take_up(self._runs[change].record))
         finally:
             self._runs.pop(change, None)
 
@@ -206,10 +207,9 @@ class Changes:
             return False
         return True
 
-    async def _take_back(self, record: ChangeRecord) -> None:
-        run = self._take_up(record)
-        entries = await self._store.entries(record.id)
-        started = record.state != ChangeState.PLANNED
+    async def _take_back(self, run: Run) -> None:
+        entries = await self._store.entries(run.record.id)
+        started = run.record.state != ChangeState.PLANNED
         await (run.resume(entries) if started else run.drop(entries))
 
 

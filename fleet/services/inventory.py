@@ -41,10 +41,11 @@ class Known:
 class Inventory:
     """Hears what drivers and discovery tell, judges it, and keeps records in the store (written by `flush`)."""
 
-    def __init__(self, store: Store, route: str, clock: Callable[[], datetime]) -> None:
+    def __init__(self, store: Store, route: str, clock: Callable[[], datetime], *, port: int | None = None) -> None:
         self._store = store
         self._route = route
         self._clock = clock
+        self._port = port
         self._known: dict[str, Known] = {}
         self._changed: set[str] = set()
         self._sightings: list[Sighting] = []
@@ -52,7 +53,7 @@ class Inventory:
         self.link_trouble = "not connected yet"
         """Why the link to the devices is down; empty while it works."""
         self.announced: frozenset[str] = frozenset()
-        """Devices that mDNS announced since the start."""
+        """Devices that mDNS announced since the start, with the port of our own link where that is known."""
 
     async def open(self) -> None:
         """Take the records of the store; presence starts unknown, since the past proves nothing."""
@@ -99,7 +100,7 @@ class Inventory:
         """Take a sighting: the device was there, which does not prove that it is alive."""
         known = self._entry(sighting.device)
         self._sightings.append(sighting)
-        if sighting.source == "mdns":
+        if sighting.source == "mdns" and self._port in (None, sighting.port):
             self.announced |= {sighting.device}
         if not sighting.gone:
             address = sighting.address or known.record.address

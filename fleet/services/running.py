@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -19,12 +19,15 @@ from fleet.reconcile.progress import (
     Elapsed,
     Event,
     Failed,
+    Forget,
     Limits,
     Progress,
     ReadBack,
 )
 from fleet.services.performing import Performer
 from fleet.store.protocol import Store
+
+FAREWELL_WITHIN_S = 5.0
 
 
 class Run:
@@ -50,6 +53,8 @@ class Run:
         self._number = 0
         self._ended = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._farewells: set[asyncio.Task[None]] = set()
+        """Words to devices that nobody waits for, and that a change sends as it ends."""
 
     async def begin(self) -> None:
         """Carry the change out."""
@@ -86,13 +91,12 @@ class Run:
                 await self._make_durable(progress, effects)
                 self._perform(performer, progress, effects)
                 if progress.state.ended:
+                    self._ended.set()
                     break
                 progress, effects = self._step(progress, await self._next_event(progress))
         finally:
-            self._ended.set()
-            for task in self._tasks:
-                task.cancel()
-            await asyncio.gather(*self._tasks, return_exceptions=True)
+            await _end(self._tasks, grace_s=0)
+            await _end(self._farewells, grace_s=FAREWELL_WITHIN_S)
 
     def _step(self, progress: Progress, event: Event) -> tuple[Progress, tuple[Effect, ...]]:
         self._note_event(progress, event)
@@ -120,8 +124,9 @@ class Run:
     def _perform(self, performer: Performer, progress: Progress, effects: Iterable[Effect]) -> None:
         for effect in effects:
             task = asyncio.create_task(self._perform_one(performer, progress, effect), name=words_of(effect))
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
+            tasks = self._farewells if isinstance(effect, Forget) else self._tasks
+            tasks.add(task)
+            task.add_done_callback(tasks.discard)
 
     async def _perform_one(self, performer: Performer, progress: Progress, effect: Effect) -> None:
         event = await performer.perform(effect, progress.device(effect.device))
@@ -160,6 +165,15 @@ class Run:
                 change=self.record.id, number=self._number, at=self._clock(), what=what, device=device, detail=detail
             )
         )
+
+
+async def _end(tasks: Collection[asyncio.Task[None]], *, grace_s: float) -> None:
+    """Let tasks finish within a grace, then cancel them; all are done on return."""
+    if tasks and grace_s:
+        await asyncio.wait(set(tasks), timeout=grace_s)
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def words_of(effect: Effect) -> str:

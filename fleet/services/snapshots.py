@@ -8,6 +8,7 @@ from datetime import datetime
 from fleet.errors import NotFound
 from fleet.model.difference import Comparison, NotChecked
 from fleet.model.edge import digest, plain
+from fleet.model.names import shown
 from fleet.model.snapshot import Snapshot, SnapshotBody
 from fleet.reconcile.against import compare_snapshots
 from fleet.services.desired import Desired
@@ -64,7 +65,7 @@ class Snapshots:
         """A snapshot by its id. Raises `NotFound`."""
         found = await self._store.snapshot(snapshot)
         if found is None:
-            raise NotFound(f"no snapshot {snapshot!r}", remedy="`fleet snapshot show` lists them.")
+            raise NotFound(f"no snapshot {shown(snapshot)!r}", remedy="`fleet snapshot show` lists them.")
         return found
 
     async def entries(self, limit: int = 50) -> tuple[SnapshotEntry, ...]:

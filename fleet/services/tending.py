@@ -82,16 +82,24 @@ class Tending:
         while True:
             await self._connected.wait()
             self._connected.clear()
-            await self._services.driver.census()
-            await asyncio.sleep(0)
-            await self._ask_absent()
-            if not self._recovered:
-                self._recovered = True
-                await self._services.changes.recover()
+            try:
+                await self._count()
+            except Exception:
+                if not self._services.inventory.link_trouble:
+                    self._connected.set()
+                raise
             try:
                 await asyncio.wait_for(self._connected.wait(), CENSUS_EVERY_S)
             except TimeoutError:
                 self._connected.set()
+
+    async def _count(self) -> None:
+        await self._services.driver.census()
+        await asyncio.sleep(0)
+        await self._ask_absent()
+        if not self._recovered:
+            await self._services.changes.recover()
+            self._recovered = True
 
     async def _ask_absent(self) -> None:
         inventory = self._services.inventory

@@ -46,9 +46,16 @@ class Services:
         await self.driver.identify(known.record.description, seconds)
 
 
-def wire(*, store: Store, driver: Driver, clock: Callable[[], datetime], new_id: Callable[[str], str]) -> Services:
-    """Wire the services. `new_id` makes an id with the given beginning."""
-    inventory = Inventory(store, driver.name, clock)
+def wire(
+    *,
+    store: Store,
+    driver: Driver,
+    clock: Callable[[], datetime],
+    new_id: Callable[[str], str],
+    port: int | None = None,
+) -> Services:
+    """Wire the services. `new_id` makes an id with the given beginning; `port` is that of the devices' link."""
+    inventory = Inventory(store, driver.name, clock, port=port)
     desired = Desired(store, clock)
     holds = Holds(store, desired, clock)
     lookout = Lookout(driver, inventory, desired, holds)

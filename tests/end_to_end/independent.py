@@ -131,16 +131,15 @@ def _chain_counts(wish: Wish, description: Json, name: str, wanted: Any, found: 
     if wanted == found:
         return False
     rate_hz = description["sample_rate_hz"]
-    band = {"passband_hz": able_output(description, wish.output)["passband_hz"], "rate_hz": rate_hz}
     if name == "eq":
-        chains = [eq_sections(bands, rate_hz, description["q_convention"]) for bands in (wanted, found)]
-        centres_hz = [one["frequency_hz"] for one in (*wanted, *found)]
+        one, other = (eq_sections(bands, rate_hz, description["q_convention"]) for bands in (wanted, found))
+        centres_hz = [band["frequency_hz"] for band in (*wanted, *found)]
     elif "none" in (wanted, found) or _kind(wanted) != _kind(found):
         return True
     else:
-        chains = [crossover_sections(name, one, rate_hz) for one in (wanted, found)]
+        one, other = (crossover_sections(name, filter_, rate_hz) for filter_ in (wanted, found))
         centres_hz = [wanted["frequency_hz"], found["frequency_hz"]]
-    off_db, off_deg = apart(*chains, centres_hz, band)
+    off_db, off_deg = apart(one, other, centres_hz, able_output(description, wish.output)["passband_hz"], rate_hz)
     out_of_phase = wish.coherent and off_deg >= wish.tolerances["coherent_phase_deg"] - ROUNDING
     return off_db >= wish.tolerances["eq_db"] - ROUNDING or out_of_phase
 

@@ -23,17 +23,21 @@ PHASE_FLOOR_DB = -20.0
 
 
 def apart(
-    wanted: Sequence[Section], found: Sequence[Section], centres_hz: Iterable[float], band: Json
+    wanted: Sequence[Section],
+    found: Sequence[Section],
+    centres_hz: Iterable[float],
+    passband_hz: tuple[float, float],
+    rate_hz: float,
 ) -> tuple[float, float]:
     """The largest distance of two chains in dB, each floored at -40 dB, and in degrees, where both are above -20 dB.
 
-    `band` gives `passband_hz` and `rate_hz`. Looked at are the R80 grid and the centres, as far as the passband goes.
+    Looked at are the R80 grid and the centres, as far as the passband goes.
     """
-    low_hz, high_hz = band["passband_hz"]
+    low_hz, high_hz = passband_hz
     most_db = most_deg = 0.0
     for hz in (*R80_HZ, *centres_hz):
         if low_hz <= hz <= high_hz:
-            one, other = response(wanted, hz, band["rate_hz"]), response(found, hz, band["rate_hz"])
+            one, other = response(wanted, hz, rate_hz), response(found, hz, rate_hz)
             most_db = max(most_db, abs(max(db(other), FLOOR_DB) - max(db(one), FLOOR_DB)))
             if min(db(one), db(other)) >= PHASE_FLOOR_DB:
                 most_deg = max(most_deg, abs(math.degrees(cmath.phase(other / one))))

@@ -126,7 +126,7 @@ def truth(text: str) -> bool:
 
 def _wish(venue: Json, room: Json, name: str, position: Json) -> Wish:
     house = room.get("house_curve", {})
-    below = {key: room[key] for key in ("listen_at_m", "tolerances") if key in room}
+    below: Json = {key: room[key] for key in ("listen_at_m", "tolerances") if key in room}
     below |= {key: house[key] for key in ("slot", "slots") if key in house}
     if house:
         below["eq"] = "house"

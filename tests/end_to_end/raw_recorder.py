@@ -84,11 +84,14 @@ def recording(port: int) -> Iterator[Recorder]:
     client = Client(CallbackAPIVersion.VERSION2)
 
     def on_message(_client: Client, _userdata: object, message: MQTTMessage) -> None:
-        recorder.note(message.topic, message.payload)
+        recorder.note(message.topic, bytes(message.payload))
+
+    def on_connect(*_: object) -> None:
+        client.subscribe(f"{DEVICES}#", qos=0)
 
     client.on_message = on_message
     client.on_subscribe = lambda *_: subscribed.set()
-    client.on_connect = lambda *_: client.subscribe(f"{DEVICES}#", qos=0)
+    client.on_connect = on_connect
     client.connect("127.0.0.1", port)
     client.loop_start()
     try:

@@ -46,11 +46,11 @@ dynamic_filters = true
 """
 
 
-def eventually(what: str, condition: Callable[[], T], within_s: float = PATIENCE_S) -> T:
+def eventually(what: str, condition: Callable[[], T | None]) -> T:
     """The condition's first true value; fails with `what` where there is none in time."""
-    deadline = time.monotonic() + within_s
+    deadline = time.monotonic() + PATIENCE_S
     while not (value := condition()):
-        assert time.monotonic() < deadline, f"waited {within_s:g} s in vain: {what}"
+        assert time.monotonic() < deadline, f"waited {PATIENCE_S:g} s in vain: {what}"
         time.sleep(0.05)
     return value
 
@@ -117,12 +117,16 @@ class Running:
 @contextmanager
 def running(folder: Path, devices: Path, venue: Path) -> Iterator[Running]:
     """Everything, until the end of the block: the devices of one venue folder, the desired state of another."""
-    with broker(folder) as port, recording(port) as recorder, simulators(port, devices, folder / "devices") as number:
-        with daemon(folder / "home", "--broker", f"mqtt://{LOOPBACK}:{port}", log=folder / "daemon.log"):
-            commands = Commands(folder / "home")
-            eventually("every simulated device is found", lambda: _found(commands) >= number)
-            commands.run("load", str(venue), code=0)
-            yield Running(commands=commands, recorder=recorder, state=folder / "devices")
+    commands, state = Commands(folder / "home"), folder / "devices"
+    with (
+        broker(folder) as port,
+        recording(port) as recorder,
+        simulators(port, devices, state) as number,
+        daemon(commands.home, "--broker", f"mqtt://{LOOPBACK}:{port}", log=folder / "daemon.log"),
+    ):
+        eventually("every simulated device is found", lambda: _found(commands) >= number)
+        commands.run("load", str(venue), code=0)
+        yield Running(commands=commands, recorder=recorder, state=state)
 
 
 @contextmanager

@@ -46,7 +46,6 @@ def test_a_mistake_is_named_where_it_is_and_nothing_is_sent(
 ) -> None:
     text = changed(mistake)
     mark = venue.recorder.mark()
-    in_force = venue.commands.json("load", str(DEMO_VENUE))["sha256"]
     ran = venue.commands.run("load", str(folder_with(text, tmp_path)), code=2)
     complaints = list(PLACED.finditer(ran.err))
     assert complaints, ran.err
@@ -59,7 +58,6 @@ def test_a_mistake_is_named_where_it_is_and_nothing_is_sent(
     assert any(int(one["line"]) in _changed_lines(text) for one in named)
     assert ran.out == ""
     assert venue.recorder.asked_since(mark) == []
-    assert venue.commands.json("load", str(DEMO_VENUE))["sha256"] == in_force
 
 
 def test_all_mistakes_are_told_at_once_in_the_order_of_their_places(venue: Running, tmp_path: Path) -> None:
@@ -70,6 +68,7 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_their_places(venue: Runni
         assert any(word in one["text"] for one in complaints), ran.err
     places = [(int(one["line"]), int(one["column"])) for one in complaints]
     assert places == sorted(places)
+    assert venue.commands.json("load", str(DEMO_VENUE))["unchanged"] is True, "what was in force still is"
 
 
 def test_a_bad_folder_is_refused_by_check_too(venue: Running, tmp_path: Path) -> None:

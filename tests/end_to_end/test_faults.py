@@ -1,23 +1,34 @@
-"""Devices that fail, each in its own way: nothing is left half done, the culprit is named, all others stay as they were.
+"""Devices that fail, each in its own way: nothing is left half done, the culprit is named, all others stay as found.
 
 Every test has a room of its own with three equal boxes that are 3 dB too quiet, so that none depends on another.
 """
 
 from __future__ import annotations
 
+import json
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from raw_recorder import Recorder, settings
-from running import LOOPBACK, PATIENCE_S, Commands, Running, broker, daemon, environment, eventually, running, simulators
-from raw_recorder import recording
+from raw_recorder import Recorder, recording, settings
+from running import (
+    LOOPBACK,
+    PATIENCE_S,
+    Commands,
+    Running,
+    broker,
+    daemon,
+    environment,
+    eventually,
+    running,
+    simulators,
+)
 
 Json = dict[str, Any]
 
-ROOMS = ("liar", "rebooter", "lossy", "mute", "twice", "slow", "away", "garbled", "foreign")
+ROOMS = ("liar", "rebooter", "lossy", "mute", "halted", "twice", "slow", "away", "garbled", "foreign")
 FOUND_DB, WANTED_DB = -15.0, -12.0
 ALLOWED = ("--yes", "--allow", "half-room")
 
@@ -140,6 +151,32 @@ def test_a_slow_device_is_waited_for(barn: Running) -> None:
     apply_and_keep(barn, "slow")
 
 
+def test_a_change_that_waits_for_a_busy_device_can_be_cancelled_and_nothing_sounded(barn: Running) -> None:
+    recorder, mark, before = barn.recorder, barn.recorder.mark(), barn.recorder.told("state")
+
+    def asked(action: str) -> set[str]:
+        return {one.device for one in recorder.writes_since(mark) if one.message["action"] == action}
+
+    def staged() -> str | None:
+        """The change that all of the room's devices were asked to stage."""
+        stages = [one for one in recorder.writes_since(mark) if one.device in boxes("halted")]
+        return str(stages[0].message["body"]["change"]) if asked("stage") >= set(boxes("halted")) else None
+
+    barn.simulators("fault", "halted-3", "busy")
+    with subprocess.Popen(
+        barn.commands.words("apply", "halted", *ALLOWED, "--json"), env=environment(), stdout=subprocess.PIPE, text=True
+    ) as apply:
+        change = eventually("the change is being staged", staged)
+        cancelled = barn.commands.json("cancel", change)
+        out, _ = apply.communicate(timeout=PATIENCE_S)
+    assert apply.returncode == 2
+    assert cancelled["state"] == json.loads(out)["state"] == "cancelled"
+    eventually("the devices were told to drop it", lambda: asked("abort") >= {"halted-1", "halted-2"})
+    eventually("no device holds the change", lambda: restored(recorder, "halted", before))
+    assert asked("commit") == set()
+    assert barn.commands.json("changes", change)["state"] == "cancelled"
+
+
 def test_a_device_that_is_away_refuses_its_room_by_position_and_can_be_left_out(barn: Running) -> None:
     recorder, before = barn.recorder, barn.recorder.revisions()
     barn.simulators("fault", "away-2", "offline")
@@ -160,10 +197,7 @@ def test_a_device_that_is_away_refuses_its_room_by_position_and_can_be_left_out(
 
 def test_garbage_from_a_device_is_shown_safely_and_the_daemon_lives(barn: Running) -> None:
     barn.simulators("fault", "garbled-2", "garbage")
-    told = eventually(
-        "the garbage is heard", lambda: "\x1b" in barn.recorder.told("description")["garbled-2"]["model"]
-    )
-    assert told
+    eventually("the garbage is heard", lambda: "\x1b" in barn.recorder.told("description")["garbled-2"]["model"])
     document = eventually(
         "the daemon shows what is wrong",
         lambda: (one := barn.commands.json("devices", "garbled-2")) and one["trouble"] and one,
@@ -178,9 +212,7 @@ def test_garbage_from_a_device_is_shown_safely_and_the_daemon_lives(barn: Runnin
 def test_a_foreign_serial_is_a_conflict_and_nothing_is_written(barn: Running) -> None:
     recorder = barn.recorder
     barn.simulators("fault", "foreign-2", "foreign_serial:FB12-999999")
-    eventually(
-        "the conflict is seen", lambda: barn.commands.json("devices", "foreign-2")["status"] == "conflicting"
-    )
+    eventually("the conflict is seen", lambda: barn.commands.json("devices", "foreign-2")["status"] == "conflicting")
     mark, before = recorder.mark(), settings(recorder.state("foreign-2"))
     ran = barn.commands.run("apply", "foreign", *ALLOWED, code=2)
     assert "place-2 (foreign-2)" in ran.err
@@ -198,7 +230,7 @@ def test_a_daemon_killed_in_mid_change_takes_the_change_back_at_its_next_start(t
         with daemon(commands.home, *options, log=log) as first:
             eventually("all are found", lambda: commands.json("devices")["counts"]["bound"] == 3)
             before = recorder.told("state")
-            barn.simulators("fault", "killed-3", "slow:2000")
+            barn.simulators("fault", "killed-3", "slow:1500")
             apply = subprocess.Popen(
                 commands.words("apply", "killed", *ALLOWED, "--json"),
                 env=environment(),
@@ -216,6 +248,7 @@ def test_a_daemon_killed_in_mid_change_takes_the_change_back_at_its_next_start(t
         assert "Traceback" not in errors
         assert open_changes(recorder, "killed"), "killed too late to prove anything: no change was open"
 
+        barn.simulators("fault", "killed-3", "none")
         with daemon(commands.home, *options, log=log):
             (change,) = commands.json("changes")["changes"]
             ended = eventually(

@@ -422,6 +422,21 @@ def test_a_revert_that_fails_is_tried_again_by_writing_and_only_there():
     assert all(d.live.outputs[1].level_db == 0.0 for d in hall.devices.values())
 
 
+def test_everyone_who_did_not_go_back_is_tried_again_and_only_they():
+    hall = three()
+    hall.begin()
+    hall.run(until=S.VERIFYING)
+    hall.refuse("box-3", "silent")
+    for effect in [e for e in hall.log if isinstance(e, Revert)]:
+        if effect.device == "box-2":
+            hall.answer(effect)
+        else:
+            hall.refuse(effect.device)
+    hall.run(until=S.ROLLING_BACK)
+    assert hall.said(WriteBack) == ["box-1", "box-3"]
+    assert hall.run().progress.state is S.ROLLED_BACK
+
+
 def test_who_does_not_go_back_the_second_time_either_needs_a_person_and_is_named():
     hall = rolled_back_once()
     hall.refuse("box-1", "busy")

@@ -283,6 +283,8 @@ def test_each_phase_holds_its_own_kind_of_work_in_order(situation):
                 assert given_names == {"mute"}
             if phase == Phase.SET and work is plan.work:
                 assert "mute" not in given_names
+            if phase == Phase.SET:
+                assert all(s.mute is not False for s in outputs.values())
             if phase in RAMPS:
                 assert given_names == {"level_db"}
 
@@ -316,20 +318,24 @@ def test_nothing_clicks_or_jumps_while_it_sounds(situation):
     device, goal = situation
     plan = part(device, goal)
     assume(plan is not None)
-    for phase in sorted(plan.work):
-        before = device.reported().state
-        device.do(plan.work[phase], store=True)
-        now = device.reported().state
-        for number in before.live.outputs:
-            was, is_now = before.output(number), now.output(number)
-            if was.mute or is_now.mute:
-                continue
-            clicked = [name for name in CLICKS if getattr(was, name) != getattr(is_now, name)]
-            assert clicked == []
-            assert before.live.input == now.live.input
-            far_db = goal.live.outputs.get(number, OutputSettings()).level_db or 0.0
-            most_db = max(LOUDEST_STEP_DB, (far_db + 60.0) / len(RAMPS)) + 2 * HALF_A_STEP_DB
-            assert is_now.level_db - was.level_db <= most_db
+    for work, rises_slowly in ((plan.work, True), (plan.undo, False)):
+        for phase in sorted(work):
+            before = device.reported().state
+            device.do(work[phase], store=True)
+            now = device.reported().state
+            for number, was in before.live.outputs.items():
+                is_now = now.output(number)
+                if was.mute or is_now.mute:
+                    continue
+                assert [name for name in CLICKS if not unmoved(device, number, name, was, is_now)] == []
+                assert before.live.input == now.live.input
+                far_db = goal.live.outputs.get(number, OutputSettings()).level_db or 0.0
+                most_db = max(LOUDEST_STEP_DB, (far_db + 60.0) / len(RAMPS)) + 2 * HALF_A_STEP_DB
+                assert not rises_slowly or is_now.level_db - was.level_db <= most_db
+
+
+def unmoved(device, number, name, was, is_now):
+    return same_setting(device.description, number, name, getattr(was, name), getattr(is_now, name))
 
 
 @untimed

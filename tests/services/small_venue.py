@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from fleet.drivers.memory import MemoryDevice, MemoryDriver
-from fleet.drivers.protocol import Abilities
+from fleet.drivers.protocol import Abilities, LinkUp
 from fleet.errors import DeviceRefused
 from fleet.model.change import ChangeRecord
 from fleet.model.description import Description
@@ -22,7 +22,7 @@ from fleet.model.plan import Phase, Work
 from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
 from fleet.model.state import Moment
 from fleet.reconcile.scope import Scope
-from fleet.services.changes import Asked
+from fleet.services.changes import Asked, Changes
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
 from fleet.store.sql import open_store
@@ -197,14 +197,14 @@ class StagingDriver(MemoryDriver):
 DRIVERS: tuple[type[MemoryDriver], ...] = (MemoryDriver, StagingDriver)
 
 
-@dataclass
 class Ids:
     """Ids that count up, so that texts can be compared."""
 
-    numbers: Iterable[int] = field(default_factory=lambda: itertools.count(1))
+    def __init__(self, start: int = 1) -> None:
+        self._numbers = itertools.count(start)
 
     def __call__(self, beginning: str) -> str:
-        return f"{beginning}-{next(iter(self.numbers)):04d}"
+        return f"{beginning}-{next(self._numbers):04d}"
 
 
 async def hear_all(services: Services, driver: MemoryDriver) -> None:
@@ -216,6 +216,7 @@ async def hear_all(services: Services, driver: MemoryDriver) -> None:
 async def opened(store: Store, driver: Any, memory: MemoryDriver | None = None) -> Services:
     """Services over a store and a driver, with the venue loaded and the devices heard."""
     services = wire(store=store, driver=driver, clock=lambda: NOON, new_id=Ids())
+    services.inventory.hear(LinkUp())
     await services.inventory.open()
     await services.desired.open()
     await services.desired.load(FILES, "ines", allow=["older"])
@@ -243,10 +244,22 @@ async def begun(services: Services, asked: Asked, *, allow: Iterable[str] = ("ri
 
 async def ended(services: Services, change: str) -> ChangeRecord:
     """The change, at its end. The time limit is only there so that a failure ends."""
+    return await end_of(services.changes, change)
+
+
+async def end_of(changes: Changes, change: str) -> ChangeRecord:
+    """The same of one life of the service."""
     async with asyncio.timeout(30):
-        while not (record := await services.changes.wait(change, 5)).state.ended:
-            await asyncio.sleep(0.01)
+        while not (record := await changes.wait(change, 5)).state.ended:
+            pass
         return record
+
+
+async def until(done: Callable[[], Awaitable[bool]]) -> None:
+    """Wait for something to become so. The time limit is only there so that a failure ends."""
+    async with asyncio.timeout(30):
+        while not await done():  # noqa: ASYNC110  # databases and devices in memory have no event for it
+            await asyncio.sleep(0.01)
 
 
 def sound(device: MemoryDevice) -> tuple[Any, ...]:

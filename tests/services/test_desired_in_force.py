@@ -46,7 +46,7 @@ async def test_a_doubtful_version_is_taken_only_by_name(
     desired: Desired, first: dict[str, str], doubtful: dict[str, str], guard: str
 ) -> None:
     await desired.load(first, "ines")
-    before = desired.version
+    before = desired.in_force()
     with pytest.raises(Refused, match=f"--allow {guard}") as refusal:
         await desired.load(doubtful, "ines", allow=[g for g in ("older", "empty", "smaller") if g != guard])
     assert refusal.value.guards == (guard,)

@@ -1,17 +1,27 @@
-"""The inventory: what is heard becomes a status, conflicts stay until a person accepts, and records outlive a restart."""
+"""The inventory: what is heard becomes a status, conflicts stay until accepted, and records outlive a restart."""
 
 from __future__ import annotations
 
 import logging
 from dataclasses import replace
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
-from fleet.drivers.protocol import CameOnline, Described, LinkDown, LinkUp, Nonsense, SlotsHeard, StateHeard, WentOffline
+from fleet.drivers.protocol import (
+    CameOnline,
+    Described,
+    LinkDown,
+    LinkUp,
+    Nonsense,
+    SlotsHeard,
+    StateHeard,
+    WentOffline,
+)
 from fleet.errors import NotFound, Refused, StoreTrouble
 from fleet.model.inventory import Sighting
-from fleet.model.state import Moment
+from fleet.model.state import Moment, State
 from fleet.services.inventory import Inventory
 from fleet.store.protocol import Store
 from tests.services.small_venue import NOON, box, description
@@ -22,7 +32,7 @@ def inventory(store: Store) -> Inventory:
     return Inventory(store, "memory", lambda: NOON)
 
 
-def tell(inventory: Inventory, device: str, **other: object) -> None:
+def tell(inventory: Inventory, device: str, **other: Any) -> None:
     """Everything a device tells when it comes."""
     one = box(device)
     described = replace(one.description, **other)
@@ -32,10 +42,8 @@ def tell(inventory: Inventory, device: str, **other: object) -> None:
     inventory.hear(SlotsHeard(device=device, slots=one.slots))
 
 
-def state(device: str, *, boot: int = 1, revision: int = 1, **other: object):
-    return replace(
-        box(device).state(), moment=Moment(boot_id=f"b-{boot}", revision=revision), boot_count=boot, **other
-    )
+def state(device: str, *, boot: int = 1, revision: int = 1, **other: Any) -> State:
+    return replace(box(device).state(), moment=Moment(boot_id=f"b-{boot}", revision=revision), boot_count=boot, **other)
 
 
 def test_what_is_heard_becomes_a_status(inventory: Inventory) -> None:
@@ -61,7 +69,7 @@ def test_what_is_heard_becomes_a_status(inventory: Inventory) -> None:
         (replace(state("box-1", boot=2), moment=Moment(boot_id="b-2", revision=1), boot_count=1), "boot count 1"),
     ],
 )
-async def test_a_conflict_stays_until_it_is_accepted(inventory: Inventory, other, words: str) -> None:
+async def test_a_conflict_stays_until_it_is_accepted(inventory: Inventory, other: State, words: str) -> None:
     tell(inventory, "box-1")
     inventory.hear(StateHeard(device="box-1", state=other))
     assert words in inventory.conflicts()["box-1"]
@@ -169,7 +177,7 @@ async def test_what_could_not_be_written_is_written_later(store: Store) -> None:
 
         full = True
 
-        def __getattr__(self, name: str):
+        def __getattr__(self, name: str) -> Any:
             async def refuse(*_: object) -> None:
                 raise StoreTrouble("the disk is full")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -112,7 +113,7 @@ async def test_narrowing(services: Services) -> None:
         ({"rooms": ["foyer"], "position": "bar"}, "desk, door"),
     ],
 )
-async def test_unknown_names_list_the_known_ones(services: Services, asked: dict[str, object], listed: str) -> None:
+async def test_unknown_names_list_the_known_ones(services: Services, asked: dict[str, Any], listed: str) -> None:
     with pytest.raises(NotFound) as error:
         await services.lookout.differences(**asked)
     assert listed in error.value.remedy

@@ -17,7 +17,9 @@ def build_api(services: Services, token: str, *, broker: str, root: str) -> Fast
 
     async def signed_in(authorization: Annotated[str, Header()] = "") -> None:
         if not secrets.compare_digest(authorization.encode(), f"Bearer {token}".encode()):
-            raise HTTPException(401, "the token is missing or wrong; it is in the daemon's folder")
+            raise HTTPException(
+                401, "the token is missing or wrong; it is in the daemon's folder", {"WWW-Authenticate": "Bearer"}
+            )
 
     app = FastAPI(
         title="fleet",

@@ -58,7 +58,11 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     async def refused(_request: Request, error: HTTPException) -> JSONResponse:
-        return problem(error.status_code, str(error.detail), kind="Refused")
+        if error.status_code == 404:
+            return problem(404, "nothing goes by this name", kind="NotFound")
+        answer = problem(error.status_code, str(error.detail), kind="Refused")
+        answer.headers.update(error.headers or {})
+        return answer
 
     @app.exception_handler(Exception)
     async def unexpected(request: Request, error: Exception) -> JSONResponse:

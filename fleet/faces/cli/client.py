@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import httpx
 import platformdirs
@@ -57,6 +58,11 @@ class Daemon:
         if response.is_error:
             raise error_of(document)
         return document
+
+
+def path(*parts: str) -> str:
+    """The path of these parts; whatever is in a name stays inside of its part."""
+    return "".join(f"/{quote(part, safe='')}" for part in parts)
 
 
 def find(home: Path) -> Daemon:

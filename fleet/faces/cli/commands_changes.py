@@ -10,7 +10,7 @@ import typer
 
 from fleet.errors import Moved, Refused
 from fleet.faces.cli import options, show
-from fleet.faces.cli.client import Daemon
+from fleet.faces.cli.client import Daemon, path
 from fleet.faces.cli.options import (
     DIFFERS,
     SAME,
@@ -50,7 +50,7 @@ def apply(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Put a room, a group or a position right: all of it or nothing, read back, or everything goes back.
+    """Put a room, a group or a position right, all of it or nothing. It is read back; where that fails, all goes back.
 
     Example: fleet apply weir-hall --group mains
     """
@@ -70,7 +70,7 @@ def store(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Write the house curve (whole desired settings) into the slots of a room's devices.
+    """Write the house curve into the slots of a room's devices. That is whole desired settings.
 
     Example: fleet store weir-hall
     """
@@ -107,7 +107,7 @@ def rollback(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Undo a change: what it wrote goes back to what was there before, and what has moved since is shown first.
+    """Undo a change. What it wrote goes back to what was there before; what has moved since is shown first.
 
     Example: fleet rollback c-7f3a9c12
     """
@@ -124,7 +124,7 @@ def changes(
 
     Example: fleet changes
     """
-    document = options.daemon(home).get(f"/changes/{change}" if change else "/changes")
+    document = options.daemon(home).get(path("changes", change) if change else "/changes")
     if json:
         options.print_json(document)
     elif change:
@@ -138,17 +138,18 @@ def changes(
 
 
 def cancel(change: ChangeId, home: Home = None, json: Json = False) -> None:
-    """Stop a running change: what it touched goes back.
+    """Stop a running change. What it touched goes back.
 
     Example: fleet cancel c-7f3a9c12
     """
     daemon = options.daemon(home)
-    daemon.post(f"/changes/{change}/cancel", {"who": options.who()})
+    daemon.post(path("changes", change, "cancel"), {"who": options.who()})
     document = follow(daemon, change)
     if json:
         options.print_json(document)
     else:
         show.change(document)
+    options.end(SAME if document["state"] in {"cancelled", "rolled back"} else TROUBLE)
 
 
 def _asked(kind: str, room: str, **narrowed: Any) -> Document:
@@ -178,7 +179,7 @@ def _carry_out(
         )
     if not json:
         show.say(f"{plan['kind']} {plan['scope']}:")
-        show.plan(plan) if not plan["empty"] else _nothing_to_do(plan)
+        show.plan(plan)
     if plan["empty"]:
         if json:
             options.print_json(plan)
@@ -195,17 +196,15 @@ def _start(daemon: Daemon, asked: Document, plan: Document, *, allow: list[str] 
     return follow(daemon, daemon.post("/changes", body)["id"])
 
 
-def _nothing_to_do(plan: Document) -> None:
-    show.say("  nothing to do")
-    for left in plan["left_out"]:
-        show.say(f"  left out: {left['position']}: {left['words']}")
-
-
 def _confirm(plan: Document, allow: list[str]) -> None:
     if standing := sorted({g["guard"] for g in plan["guards"] if not (g["may_allow"] and g["guard"] in allow)}):
         show.tell(f"guard rails stand against this: {', '.join(standing)}")
         return  # the daemon refuses, and says how
     if not sys.stdin.isatty():
         raise Refused("there is no terminal to ask at", remedy="Give --yes, or --plan to only look.")
-    if not typer.confirm(f"Do this to {len(plan['devices'])} devices?", err=True):
+    try:
+        agreed = typer.confirm(f"Do this to {show.count(len(plan['devices']), 'device')}?", err=True)
+    except typer.Abort:
+        agreed = False
+    if not agreed:
         raise Refused("not confirmed: nothing was done")

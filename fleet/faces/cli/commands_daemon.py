@@ -34,7 +34,9 @@ def daemon_command(run: RunDaemon) -> Callable[..., None]:
         ] = "",
         interface: Annotated[
             list[str] | None,
-            typer.Option("--interface", help="Browse mDNS on this address; repeatable.", show_default="all"),
+            typer.Option(
+                "--interface", metavar="ADDRESS", help="Browse mDNS on this address; repeatable.", show_default="all"
+            ),
         ] = None,
         addresses: Annotated[
             Path | None,
@@ -43,7 +45,7 @@ def daemon_command(run: RunDaemon) -> Callable[..., None]:
         port: Annotated[int, typer.Option("--port", help="The API's port on 127.0.0.1; 0 takes a free one.")] = 0,
         home: Home = None,
     ) -> None:
-        """Run the daemon: it finds devices, keeps the inventory and serves the commands.
+        """Run the daemon. It finds devices, keeps the inventory and serves the commands.
 
         Example: fleet daemon --venue venue/ --broker mqtt://127.0.0.1:1883
         """
@@ -67,7 +69,7 @@ def demo(
     stay: Annotated[bool, typer.Option("--stay", help="Keep everything running at the end, to try things.")] = False,
     json: Json = False,
 ) -> None:
-    """Run the whole job on simulated loudspeakers: find, compare, apply, roll back, recall, snapshot.
+    """Run the whole job on simulated loudspeakers. It finds, compares, applies, rolls back, recalls, takes a snapshot.
 
     Example: fleet demo --stay
     """

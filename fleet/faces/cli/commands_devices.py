@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from fleet.faces.cli import options, show
+from fleet.faces.cli.client import path
 from fleet.faces.cli.options import Home, Json
 
 DeviceId = Annotated[str, typer.Argument(help="The device's id.")]
@@ -17,11 +18,11 @@ def devices(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """List every device that was seen or that a position names, or show one in full.
+    """List the devices, or show one in full. Listed is who was seen, and whom a position names.
 
     Example: fleet devices
     """
-    document = options.daemon(home).get(f"/devices/{device}" if device else "/devices")
+    document = options.daemon(home).get(path("devices", device) if device else "/devices")
     if json:
         options.print_json(document)
     elif device:
@@ -31,11 +32,11 @@ def devices(
 
 
 def accept(device: DeviceId, home: Home = None, json: Json = False) -> None:
-    """Vouch for a conflicting device: what it reports now is its identity from here on.
+    """Vouch for a conflicting device. What it reports now is its identity from here on.
 
     Example: fleet accept box-0412
     """
-    document = options.daemon(home).post(f"/devices/{device}/accept", {"who": options.who()})
+    document = options.daemon(home).post(path("devices", device, "accept"), {"who": options.who()})
     if json:
         options.print_json(document)
     else:
@@ -52,7 +53,7 @@ def identify(
 
     Example: fleet identify box-0412 --seconds 30
     """
-    document = options.daemon(home).post(f"/devices/{device}/identify", {"seconds": seconds})
+    document = options.daemon(home).post(path("devices", device, "identify"), {"seconds": seconds})
     if json:
         options.print_json(document)
     else:

@@ -10,15 +10,15 @@ import typer
 
 from fleet.errors import BadInput
 from fleet.faces.cli import options, show
+from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
 
 snapshot = typer.Typer(
-    help="Take, show, compare and export snapshots: everything reported at a moment, sealed by a hash.",
+    help="Take, show, compare and export snapshots. One is all that is reported at a moment, sealed by a hash.",
     no_args_is_help=True,
 )
 SnapshotId = Annotated[str, typer.Argument(help="The snapshot's id.")]
 Document = dict[str, Any]
-MOST_SHOWN = 12
 
 
 @snapshot.command()
@@ -32,7 +32,7 @@ def take(
     Example: fleet snapshot take --note "before the autumn season"
     """
     document = options.daemon(home).post("/snapshots", {"who": options.who(), "note": note})
-    options.print_json(document) if json else _say(document)
+    options.print_json(document) if json else show.snapshot(document)
 
 
 @snapshot.command("show")
@@ -46,11 +46,11 @@ def show_(
     Example: fleet snapshot show
     """
     daemon = options.daemon(home)
-    document = daemon.get(f"/snapshots/{snapshot_id}" if snapshot_id else "/snapshots")
+    document = daemon.get(path("snapshots", snapshot_id) if snapshot_id else "/snapshots")
     if json:
         options.print_json(document)
     elif snapshot_id:
-        _say(document)
+        show.snapshot(document)
     else:
         rows = [(s["at"][:16].replace("T", " "), s["id"], str(s["devices"]), s["note"]) for s in document["snapshots"]]
         show.table(rows, ("TAKEN (UTC)", "SNAPSHOT", "DEVICES", "NOTE"))
@@ -58,11 +58,11 @@ def show_(
 
 @snapshot.command()
 def compare(first: SnapshotId, second: SnapshotId, home: Home = None, json: Json = False) -> None:
-    """Tell by meaning what differs in the second snapshot from the first.
+    """Tell by meaning how the second snapshot differs from the first.
 
     Example: fleet snapshot compare s-1b2c3d4e s-5f6a7b8c
     """
-    document = options.daemon(home).get(f"/snapshots/{first}/against/{second}")
+    document = options.daemon(home).get(path("snapshots", first, "against", second))
     options.print_json(document) if json else show.differences(document)
     options.end(SAME if document["same"] else DIFFERS)
 
@@ -74,11 +74,11 @@ def export(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Write a snapshot to a file: canonical JSON, with the hash that seals it.
+    """Write a snapshot to a file. That is canonical JSON, with the hash that seals it.
 
     Example: fleet snapshot export s-1b2c3d4e --out autumn.json
     """
-    document = options.daemon(home).get(f"/snapshots/{snapshot_id}")
+    document = options.daemon(home).get(path("snapshots", snapshot_id))
     try:
         with out.open("x", encoding="utf-8") as file:
             json_text.dump(document, file, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
@@ -90,16 +90,3 @@ def export(
         options.print_json({"format": "fleet-export/1", **sealed, "file": str(out)})
     else:
         show.say(f"{out}: snapshot {document['id']}, sha256 {document['sha256']}")
-
-
-def _say(document: Document) -> None:
-    body = document["body"]
-    show.say(f"snapshot {document['id']} of {body['venue']}, taken {body['at'][:19]} UTC by {body['taken_by']}")
-    if body["note"]:
-        show.say(f"  {body['note']}")
-    show.say(f"  {len(body['devices'])} devices read, {len(body['not_read'])} positions or devices not read")
-    show.table([(n["position"] or n["device"], n["words"]) for n in body["not_read"][:MOST_SHOWN]], indent=4)
-    if (more := len(body["not_read"]) - MOST_SHOWN) > 0:
-        show.say(f"    and {more} more (--json lists them)")
-    show.say(f"  sha256 {document['sha256']}")
-    show.say("  settings were read; wiring, aim, rigging, acoustics and the fire interface were not checked")

@@ -13,6 +13,7 @@ from fleet.desired.load import read_folder
 from fleet.errors import NoDaemon
 from fleet.faces import documents
 from fleet.faces.cli import options, show
+from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
 
 
@@ -20,7 +21,12 @@ def load(
     folder: Annotated[Path, typer.Argument(help="The venue folder: venue.yaml and rooms/NAME.yaml.")],
     allow: Annotated[
         list[str] | None,
-        typer.Option("--allow", help="Take a version that is older, empty or smaller.", show_default=False),
+        typer.Option(
+            "--allow",
+            metavar="WORD",
+            help="Take a version that is `older`, `empty` or `smaller`; repeatable.",
+            show_default=False,
+        ),
     ] = None,
     home: Home = None,
     json: Json = False,
@@ -37,13 +43,14 @@ def load(
     else:
         word = "was in force already" if document["unchanged"] else "is in force"
         show.say(
-            f"{document['venue']}: {document['rooms']} rooms, {document['positions']} positions; "
+            f"{document['venue']}: {show.count(document['rooms'], 'room')}, "
+            f"{show.count(document['positions'], 'position')}; "
             f"version {document['version']} ({document['sha256'][:12]}) {word}"
         )
 
 
 def rooms(home: Home = None, json: Json = False) -> None:
-    """List the rooms, and whether each is as it should be by what its devices last told.
+    """List the rooms, and whether each is as it should be. That is by what its devices last told.
 
     Example: fleet rooms
     """
@@ -63,7 +70,7 @@ def check(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Find mistakes in the desired state before any sound is made; with a daemon, against the devices' abilities too.
+    """Find mistakes before any sound is made. With a daemon, against the devices' abilities too.
 
     Example: fleet check venue/
     """
@@ -81,7 +88,7 @@ def check(
         for f in document["findings"]:
             show.say(f"{f['file']}:{f['line']}:{f['column']}: {f['severity']}: {f['text']} [{f['name']}]")
         counts = document["counts"]
-        show.say(", ".join(f"{counts.get(s, 0)} {s}s" for s in ("error", "warning", "note")))
+        show.say(", ".join(show.count(counts.get(s, 0), s) for s in ("error", "warning", "note")))
     counts = document["counts"]
     options.end(DIFFERS if counts.get("error") or counts.get("warning") else SAME)
 
@@ -115,12 +122,12 @@ def hold(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Put a room on hold while a show is running: nothing in it is changed until then.
+    """Put a room on hold while a show is running. Nothing in it is changed until then.
 
     Example: fleet hold weir-hall --until 23:30 --why "evening performance"
     """
     body = {"who": options.who(), "until": until, "why": why}
-    document = options.daemon(home).post(f"/rooms/{room}/hold", body)
+    document = options.daemon(home).post(path("rooms", room, "hold"), body)
     if json:
         options.print_json(document)
     else:
@@ -132,7 +139,7 @@ def release(room: options.RoomName, home: Home = None, json: Json = False) -> No
 
     Example: fleet release weir-hall
     """
-    document = options.daemon(home).post(f"/rooms/{room}/release", {"who": options.who()})
+    document = options.daemon(home).post(path("rooms", room, "release"), {"who": options.who()})
     if json:
         options.print_json(document)
     else:

@@ -43,10 +43,13 @@ def open_home(path: Path) -> Iterator[HomeFolder]:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise Refused(f"another daemon is running for {path}", remedy="Stop it, or give --home.") from None
+        (path / "daemon.json").unlink(missing_ok=True)  # of a daemon that was killed
         token = secrets.token_urlsafe(32)
         _write_private(path / "token", token)
-        yield HomeFolder(path, token)
-        (path / "daemon.json").unlink(missing_ok=True)
+        try:
+            yield HomeFolder(path, token)
+        finally:
+            (path / "daemon.json").unlink(missing_ok=True)
     finally:
         os.close(lock)
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
-import click
 import typer
 
 from fleet import __version__
@@ -19,7 +18,8 @@ from fleet.faces.cli import (
     commands_venue,
 )
 from fleet.faces.cli.daemon_config import RunDaemon
-from fleet.faces.cli.options import TROUBLE
+from fleet.faces.cli.options import DIFFERS, TROUBLE
+from fleet.faces.cli.show import tell
 
 COMMANDS = (
     commands_daemon.demo,
@@ -39,6 +39,11 @@ COMMANDS = (
     commands_changes.recall,
     commands_devices.identify,
 )
+
+BadUsage: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+"""What a mistyped command raises; typer does not export the class."""
+INTERRUPTED = 130
+"""What typer makes of an interrupt."""
 
 
 def build_cli(run_daemon: RunDaemon) -> typer.Typer:
@@ -61,22 +66,32 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
 def run_cli(run_daemon: RunDaemon) -> None:
     """Run the command line and exit: 0 same or done, 1 differs, 2 trouble. No traceback reaches a user."""
     try:
-        build_cli(run_daemon)()
+        code = build_cli(run_daemon)(standalone_mode=False)
+        sys.stdout.flush()
+    except BadUsage as error:
+        error.show()
+        sys.exit(TROUBLE)
+    except SystemExit as ended:  # typer's own: completion, or 1 where nobody reads the output any more
+        sys.exit(TROUBLE if ended.code == DIFFERS else ended.code)
     except FleetError as error:
-        sys.stderr.write(f"fleet: {error}\n")
+        for number, line in enumerate(str(error).splitlines()):
+            tell(line if number else f"fleet: {line}")
         sys.exit(TROUBLE)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(TROUBLE)
-    except (KeyboardInterrupt, click.Abort):
-        sys.stderr.write("\nfleet: stopped\n")
-        sys.exit(TROUBLE)
+    except (KeyboardInterrupt, typer.Abort):
+        code = INTERRUPTED
     except Exception as error:
         if os.environ.get("FLEET_DEBUG"):
             raise
-        sys.stderr.write(f"fleet: a fault of this program: {type(error).__name__}: {error}\n")
-        sys.stderr.write("Run it again with FLEET_DEBUG=1 and report what it prints.\n")
+        tell(f"fleet: a fault of this program: {type(error).__name__}: {error}")
+        tell("Run it again with FLEET_DEBUG=1 and report what it prints.")
         sys.exit(TROUBLE)
+    if code == INTERRUPTED:
+        tell("fleet: stopped")
+        code = TROUBLE
+    sys.exit(code)
 
 
 def _say_version(asked: bool) -> None:

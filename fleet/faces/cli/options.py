@@ -19,23 +19,32 @@ Home = Annotated[
     typer.Option("--home", envvar="FLEET_HOME", help="The daemon's folder.", show_default=False),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
-Group = Annotated[str | None, typer.Option("--group", help="Only this group of the room.", show_default=False)]
+Group = Annotated[
+    str | None, typer.Option("--group", metavar="GROUP", help="Only this group of the room.", show_default=False)
+]
 Position = Annotated[
-    str | None, typer.Option("--position", help="Only this position (with its coherent set).", show_default=False)
+    str | None,
+    typer.Option(
+        "--position", metavar="POSITION", help="Only this position (with its coherent set).", show_default=False
+    ),
 ]
 Without = Annotated[
-    list[str] | None, typer.Option("--without", help="Leave this position out; repeatable.", show_default=False)
+    list[str] | None,
+    typer.Option("--without", metavar="POSITION", help="Leave this position out; repeatable.", show_default=False),
 ]
 Also = Annotated[
     list[str] | None,
-    typer.Option("--also", help="A further room that a shared device may touch; repeatable.", show_default=False),
+    typer.Option(
+        "--also", metavar="ROOM", help="A further room that a shared device may touch; repeatable.", show_default=False
+    ),
 ]
 Allow = Annotated[
-    list[str] | None, typer.Option("--allow", help="Lift this guard rail; repeatable.", show_default=False)
+    list[str] | None,
+    typer.Option("--allow", metavar="GUARD", help="Lift this guard rail; repeatable.", show_default=False),
 ]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Do it without asking.")]
 PlanOnly = Annotated[bool, typer.Option("--plan", help="Only show what would be done.")]
-Why = Annotated[str, typer.Option("--why", help="The reason, for the journal.", show_default=False)]
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for the journal.", show_default=False)]
 
 SAME, DIFFERS, TROUBLE = 0, 1, 2
 

@@ -1,4 +1,4 @@
-"""Documents as people read them in a terminal of 80 columns. Text from devices is shown as it is, never as markup."""
+"""Documents as people read them in a terminal of 80 columns. Text from devices is made safe, and is never markup."""
 
 from __future__ import annotations
 
@@ -14,6 +14,15 @@ from fleet.model.names import shown
 Document = dict[str, Any]
 Row = Sequence[str]
 
+LONGEST = 4000
+LONGEST_CELL = 400
+WIDEST_COLUMN = 64
+MOST_SHOWN = 12
+NOT_CHECKED = (
+    "settings were read; wiring, aim, rigging, acoustics and the fire",
+    "interface were not checked",
+)
+
 
 def width() -> int:
     """Columns to use: the terminal's, at most 100, and 80 where there is no terminal."""
@@ -22,17 +31,25 @@ def width() -> int:
 
 def say(text: str = "") -> None:
     """A line of a result."""
-    sys.stdout.write(text.rstrip() + "\n")
+    sys.stdout.write(shown(text, LONGEST).rstrip() + "\n")
 
 
 def tell(text: str) -> None:
     """A line of prose beside the result, on stderr."""
-    sys.stderr.write(text.rstrip() + "\n")
+    sys.stderr.write(shown(text, LONGEST).rstrip() + "\n")
+
+
+def count(number: int, one: str) -> str:
+    """A number of things, in words that fit it."""
+    return f"{number} {one if number == 1 else one + 's'}"
 
 
 def table(rows: Iterable[Row], heads: Row = (), indent: int = 0) -> None:
     """Columns as wide as they need to be; the last one wraps under itself."""
-    lines = [[shown(str(cell), 400) for cell in row] for row in ([heads] if heads else []) + list(rows)]
+    lines = [
+        [*(shown(str(cell), WIDEST_COLUMN) for cell in row[:-1]), shown(str(row[-1]), LONGEST_CELL)]
+        for row in ([heads] if heads else []) + list(rows)
+    ]
     if not lines:
         return
     widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]) - 1)]
@@ -53,17 +70,22 @@ def differences(document: Document, *, everything: bool = False) -> None:
     for room in sorted({x["room"] for x in (*found, *away, *notes)}):
         say(f"{room}:")
         rows = [(d["position"], d["grade"], d["words"]) for d in found if d["room"] == room]
-        rows += [(n["position"], "not checked", f"{n['reason']}: {n['words']}") for n in away if n["room"] == room]
+        rows += [(n["position"], "not checked", _reason(n)) for n in away if n["room"] == room]
         rows += [(n["position"], "note", n["words"]) for n in notes if n["room"] == room]
         table(rows, indent=2)
     counts = document["counts"]
     hidden = counts["slight"] if not everything else 0
-    total = f"{document['checked']} positions checked: {counts['serious']} serious, {counts['audible']} audible"
+    checked = count(document["checked"], "position")
+    total = f"{checked} checked: {counts['serious']} serious, {counts['audible']} audible"
     say(total + (f", {hidden} slight (--all shows them)" if hidden else f", {counts['slight']} slight"))
+    if missed := sum(n["reason"] != "life_safety" for n in document["not_checked"]):
+        say(f"{count(missed, 'position')} not checked")
 
 
 def plan(document: Document) -> None:
     """What a plan would do, step by step, and what speaks against it."""
+    if document["empty"]:
+        say("  nothing to do")
     for d in document["devices"]:
         names = ", ".join(p.split("/", 1)[1] for p in d["positions"]) or d["device"]
         steps = [phase for phase, _ in groupby(step["phase"] for step in d["steps"])]
@@ -74,26 +96,27 @@ def plan(document: Document) -> None:
     _listed("left out", [f"{x['position']}: {x['words']}" for x in document["left_out"]])
     _listed("note", document["notes"])
     _listed("guard", [f"{g['guard']}: {g['words']}" for g in document["guards"]])
-    say(f"  plan {document['digest'][:12]}")
+    if not document["empty"]:
+        say(f"  plan {document['digest'][:12]}")
 
 
 def change(document: Document) -> None:
     """How a change ended, and for which device otherwise."""
     say(f"change {document['id']} ({document['kind']} {document['scope']}): {document['state']}")
-    for device, words in document["culprits"].items():
-        say(f"  made it fail: {device + ': ' if device else ''}{words}")
+    _listed("made it fail", [f"{d}: {words}" if d else words for d, words in document["culprits"].items()])
     rows = [(o["device"], o["word"], o["words"]) for o in document["devices"] if o["word"] != document["state"]]
     table(rows, indent=2)
 
 
 def story(document: Document) -> None:
-    """A change in time order."""
+    """A change in time order; what devices did side by side is told in one line."""
     change(document)
-    say(f"  {document['who']}{': ' + document['why'] if document['why'] else ''}")
-    rows = [
-        (e["at"][11:23], e["device"], e["what"] + (f": {e['detail']}" if e["detail"] else ""))
-        for e in document["story"]
-    ]
+    table([(f"{document['who']}, {_day(document['started_at'])} UTC", document["why"])], indent=2)
+    rows = []
+    for what, entries in groupby(document["story"], key=lambda e: e["what"]):
+        several = list(entries)
+        who = [f"{e['device']}{': ' if e['device'] and e['detail'] else ''}{e['detail']}" for e in several]
+        rows.append((several[0]["at"][11:23].rstrip("Z"), what, ", ".join(w for w in who if w)))
     table(rows, indent=2)
 
 
@@ -116,17 +139,19 @@ def devices(document: Document) -> None:
 
 def device(document: Document) -> None:
     """One device: identity, settings, slots and sightings."""
-    for name in ("id", "status", "serial", "model", "firmware", "mac", "address", "last_seen", "conflict", "trouble"):
+    for name in ("id", "status", "serial", "model", "firmware", "mac", "address", "conflict", "trouble"):
         if document[name]:
-            say(f"{name:12} {shown(str(document[name]), 200)}")
+            _field(name, document[name])
+    if document["last_seen"]:
+        _field("last seen", f"{_day(document['last_seen'])} UTC")
     if document["positions"]:
-        say(f"{'positions':12} {', '.join(document['positions'])}")
+        _field("positions", ", ".join(document["positions"]))
     if reported := document["reported"]:
         state = reported["state"]
-        say(f"{'slot':12} {state['active_slot']}")
+        _field("slot", state["active_slot"] or "none")
         for name in ("input", "panel_locked", "power_up_slot"):
             if state["live"][name] is not None:
-                say(f"{name:12} {state['live'][name]}")
+                _field(name, state["live"][name])
         for number, settings in state["live"]["outputs"].items():
             given = {k: v for k, v in settings.items() if v is not None}
             say(f"output {number}")
@@ -134,13 +159,44 @@ def device(document: Document) -> None:
     if document["sightings"]:
         say("sightings")
         rows = [
-            (s["at"][:19], s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
+            (_day(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
             for s in document["sightings"]
         ]
         table(rows, indent=2)
 
 
+def snapshot(document: Document) -> None:
+    """What a snapshot holds, who is missing in it, its seal, and what it does not prove."""
+    body = document["body"]
+    venue = body["venue"] or "no venue"
+    say(f"snapshot {document['id']} of {venue}, taken {_day(body['at'])} UTC by {body['taken_by']}")
+    if body["note"]:
+        say(f"  {body['note']}")
+    say(f"  {count(len(body['devices']), 'device')} read, {len(body['not_read'])} not read")
+    table([(n["position"] or n["device"], n["words"]) for n in body["not_read"][:MOST_SHOWN]], indent=4)
+    if (more := len(body["not_read"]) - MOST_SHOWN) > 0:
+        say(f"    and {more} more (--json lists them)")
+    say(f"  sha256 {document['sha256']}")
+    for line in NOT_CHECKED:
+        say(f"  {line}")
+
+
+def _field(name: str, value: Any) -> None:
+    table([(f"{name:12}", _value(value))])
+
+
+def _reason(not_checked: Document) -> str:
+    reason, words = not_checked["reason"], not_checked["words"]
+    return f"{reason}: {words}" if reason in {"conflicting", "unsuitable"} else words
+
+
+def _day(moment: str) -> str:
+    return moment[:19].replace("T", " ")
+
+
 def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, dict):
         return " ".join(_value(v) for v in value.values() if v is not None)
     if isinstance(value, list):

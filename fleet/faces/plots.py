@@ -1,0 +1,40 @@
+"""Plots for print and screen: log frequency axis with preferred frequencies, readable without colour."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import matplotlib as mpl
+from matplotlib.figure import Figure
+
+from fleet.acoustics.biquads import Floats
+from fleet.errors import BadInput
+
+TICKS_HZ = (20, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+"""Octaves of the preferred frequencies (ISO 266), and 20 Hz."""
+
+
+def plot_response(file: Path, frequencies_hz: Floats, gain_db: Floats, *, title: str) -> None:
+    """Draw one response into an SVG or PNG file. Raises `BadInput` for another ending or where it cannot be written."""
+    if file.suffix.lower() not in (".svg", ".png"):
+        raise BadInput(f"--plot {file}: the file's name must end in .svg or .png")
+    # Text stays text and ids stay the same, so that the same plot is the same file.
+    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "fleet", "font.size": 9}):
+        figure = Figure(figsize=(7.0, 3.6), layout="constrained")
+        axes = figure.add_subplot()
+        axes.semilogx(frequencies_hz, gain_db, color="black", linewidth=1.4)
+        axes.set_xlim(20, 20_000)
+        axes.set_xticks(TICKS_HZ, [f"{f / 1000:g}k" if f >= 1000 else f"{f:g}" for f in TICKS_HZ])
+        axes.minorticks_off()
+        low, high = float(gain_db.min()), float(gain_db.max())
+        axes.set_ylim(max(low, -40) - 3, max(high, 0) + 3)
+        axes.set_xlabel("frequency in Hz")
+        axes.set_ylabel("gain in dB")
+        axes.set_title(title if len(title) <= 80 else title[:79] + "…", fontsize=9)
+        axes.grid(visible=True, color="0.8", linewidth=0.6)
+        axes.axhline(0, color="0.4", linewidth=0.8)
+        metadata = {"Date": None} if file.suffix.lower() == ".svg" else {}
+        try:
+            figure.savefig(file, dpi=150, metadata=metadata)
+        except OSError as error:
+            raise BadInput(f"cannot write: {error.strerror}", where=str(file)) from None

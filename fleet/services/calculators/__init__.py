@@ -1,0 +1,1 @@
+"""The desk calculator: each module answers one kind of question, with the formula's name and source beside it."""

@@ -1,0 +1,280 @@
+"""The HTTP API: nothing without the token, documents for what goes well, problem details for what does not."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from fastapi.routing import APIRoute
+from httpx import ASGITransport, AsyncClient
+
+from fleet import errors
+from fleet.errors import Complaint, FleetError
+from fleet.faces.api.app import build_api
+from fleet.faces.cli.client import error_of
+from fleet.services.together import Services
+from tests.services.small_venue import FILES, FOYER, StagingDriver, boxes, hear_all, opened, store_at
+
+TOKEN = "a-token-of-the-tests"
+SIGNED = {"Authorization": f"Bearer {TOKEN}"}
+
+
+@pytest.fixture
+async def services(tmp_path: Path) -> AsyncIterator[Services]:
+    async with store_at(tmp_path) as store:
+        services = await opened(store, StagingDriver(boxes()))
+        yield services
+        await services.changes.close()
+
+
+@pytest.fixture
+def api(services: Services) -> FastAPI:
+    return build_api(services, TOKEN, broker="mqtt://127.0.0.1:1883", root="loudspeakers/v1")
+
+
+@pytest.fixture
+async def client(api: FastAPI) -> AsyncIterator[AsyncClient]:
+    transport = ASGITransport(api, raise_app_exceptions=False)
+    async with AsyncClient(transport=transport, base_url="http://127.0.0.1", headers=SIGNED) as client:
+        yield client
+
+
+def problem(response: httpx.Response, status: int) -> dict[str, Any]:
+    """The problem document; RFC 9457, section 3: its media type, and members type, status, title and detail."""
+    assert response.status_code == status
+    assert response.headers["content-type"] == "application/problem+json"
+    document: dict[str, Any] = response.json()
+    assert document["status"] == status
+    assert {"type", "title", "detail"} <= set(document)
+    return document
+
+
+def routes(api: FastAPI) -> list[tuple[str, str]]:
+    found = []
+    pending: list[Any] = list(api.routes)
+    while pending:
+        route = pending.pop()
+        if isinstance(route, APIRoute):
+            found += [(method, route.path) for method in route.methods or ()]
+        else:
+            below = getattr(route, "original_router", None) or getattr(route, "routes", None)
+            pending += getattr(below, "routes", below) or []
+    return sorted(found)
+
+
+async def test_no_route_answers_without_the_token(api: FastAPI, client: AsyncClient) -> None:
+    known = routes(api)
+    assert len(known) >= 20, "all of them were found"
+    prefixed = [(method, path if path.startswith("/v1") else f"/v1{path}") for method, path in known]
+    for authorization in ("", "Bearer wrong", f"Basic {TOKEN}", f"bearer {TOKEN}x", TOKEN, "Bearer "):
+        client.headers["Authorization"] = authorization
+        for method, path in prefixed:
+            response = await client.request(method, path.replace("{", "").replace("}", ""))
+            assert problem(response, 401)["detail"].startswith("the token is missing or wrong"), (method, path)
+            assert response.headers["www-authenticate"] == "Bearer", "RFC 9110, section 11.6.1"
+    del client.headers["Authorization"]
+    for path in ("/v1/status", "/docs", "/openapi.json", "/redoc"):
+        assert (await client.get(path)).status_code in {401, 404}
+
+
+async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, services: Services) -> None:
+    called: set[tuple[str, str]] = set()
+
+    async def call(method: str, path: str, form: str, body: Any = None, *, over: str = "", **query: Any) -> Any:
+        response = await client.request(method, f"/v1{path}", json=body, params=query)
+        assert response.status_code == 200, response.text
+        document = response.json()
+        assert document["format"] == form
+        called.add((method, over or path))
+        return document
+
+    who = {"who": "ines"}
+    status = await call("GET", "/status", "fleet-status/1")
+    assert (status["venue"], status["link_trouble"]) == ("Harbour House", "")
+    files = {**FILES, "rooms/foyer.yaml": FOYER.replace("-10", "-11")}
+    assert (await call("POST", "/versions", "fleet-load/1", {"files": files, **who}))["positions"] == 6
+    assert (await call("POST", "/check", "fleet-check/1", {}))["counts"] == {"note": 2}
+    assert [r["room"] for r in (await call("GET", "/rooms", "fleet-rooms/1"))["rooms"]] == ["foyer", "weir-hall"]
+    hold = {"until": "2h", **who}
+    assert (await call("POST", "/rooms/foyer/hold", "fleet-hold/1", hold, over="/rooms/{room}/hold"))["who"] == "ines"
+    await call("POST", "/rooms/foyer/release", "fleet-release/1", who, over="/rooms/{room}/release")
+    assert (await call("GET", "/diff", "fleet-diff/1", room="foyer"))["checked"] == 2
+    assert (await call("GET", "/diff", "fleet-diff/1", room="weir-hall", group="mains"))["checked"] == 2
+    assert len((await call("GET", "/devices", "fleet-devices/1"))["devices"]) == 6
+    one = await call("GET", "/devices/box-1", "fleet-device/1", over="/devices/{device}")
+    assert one["reported"]["state"]["active_slot"] == 1
+    accepted = await call("POST", "/devices/box-1/accept", "fleet-device/1", who, over="/devices/{device}/accept")
+    assert accepted["status"] == "bound"
+    await call("POST", "/devices/box-1/identify", "fleet-identify/1", {"seconds": 5}, over="/devices/{device}/identify")
+    asked = {"kind": "apply", "room": "weir-hall", "group": "mains"}
+    plan = await call("POST", "/plans", "fleet-plan/1", asked)
+    begin = {**asked, "digest": plan["digest"], "why": "a test", "allow": ["half-room"], **who}
+    change = (await call("POST", "/changes", "fleet-change/1", begin))["id"]
+    done = await call("GET", f"/changes/{change}", "fleet-change/1", over="/changes/{change}", wait_s=20)
+    assert (done["state"], done["ended"]) == ("kept", True)
+    assert done["story"][0]["what"] == "staging"
+    assert [c["id"] for c in (await call("GET", "/changes", "fleet-changes/1"))["changes"]] == [change]
+    first = (await call("POST", "/snapshots", "fleet-snapshot/1", {"note": "n", **who}))["id"]
+    await call("GET", "/snapshots", "fleet-snapshots/1")
+    await call("GET", f"/snapshots/{first}", "fleet-snapshot/1", over="/snapshots/{snapshot}")
+    over = "/snapshots/{first}/against/{second}"
+    assert (await call("GET", f"/snapshots/{first}/against/{first}", "fleet-snapshot-diff/1", over=over))["same"]
+    ended = await client.post(f"/v1/changes/{change}/cancel", json=who)
+    assert "has ended" in problem(ended, 409)["detail"]
+    called.add(("POST", "/changes/{change}/cancel"))
+    assert {(method, path.removeprefix("/v1")) for method, path in routes(api)} == called
+
+
+async def test_a_running_change_is_cancelled(client: AsyncClient, services: Services) -> None:
+    asked = {"kind": "apply", "room": "weir-hall"}
+    plan = (await client.post("/v1/plans", json=asked)).json()
+    begin = {**asked, "digest": plan["digest"], "who": "ines", "allow": ["half-room", "rise"]}
+    change = (await client.post("/v1/changes", json=begin)).json()["id"]
+    await client.post(f"/v1/changes/{change}/cancel", json={"who": "jo"})
+    done = (await client.get(f"/v1/changes/{change}", params={"wait_s": 20})).json()
+    assert done["state"] in {"cancelled", "rolled back"}
+    assert done["culprits"] == {"": "cancelled by jo"}
+
+
+PROBLEMS = [
+    (errors.NotFound("no room 'x'", where="w", remedy="r"), 404, {"where": "w", "remedy": "r"}),
+    (errors.BadInput("not a number", where="--port"), 422, {"where": "--port"}),
+    (
+        errors.BadFiles((Complaint("rooms/a.yaml", 3, 7, "what"), Complaint("rooms/a.yaml", 1, 1, "else"))),
+        422,
+        {"complaints": ["rooms/a.yaml:1:1: else", "rooms/a.yaml:3:7: what"]},
+    ),
+    (errors.Refused("too loud", guards=("rise",), remedy="r"), 409, {"guards": ["rise"], "remedy": "r"}),
+    (errors.Moved("moved"), 409, {"guards": []}),
+    (errors.DeviceSilent("box-1"), 504, {}),
+    (errors.DeviceRefused("box-1", "busy", "not now"), 502, {}),
+    (errors.DeviceNonsense("box-1", "sent text"), 502, {}),
+    (errors.BrokerDown("no broker"), 503, {}),
+    (errors.StoreTrouble("the disk is full"), 500, {}),
+    (errors.NoDaemon("none"), 500, {}),
+    (FleetError("something"), 500, {}),
+]
+
+
+def kinds(kind: type[FleetError]) -> set[str]:
+    """Names of a class of errors and of all below it, in `fleet.errors`."""
+    below = {n for k in kind.__subclasses__() if k.__module__ == "fleet.errors" for n in kinds(k)}
+    return {kind.__name__, *below}
+
+
+def test_every_error_has_its_problem() -> None:
+    assert {type(error).__name__ for error, _, _ in PROBLEMS} == kinds(FleetError)
+
+
+@pytest.mark.parametrize(("error", "status", "members"), PROBLEMS, ids=lambda v: type(v).__name__)
+async def test_errors_are_problem_details(
+    client: AsyncClient,
+    services: Services,
+    monkeypatch: pytest.MonkeyPatch,
+    error: FleetError,
+    status: int,
+    members: Any,
+) -> None:
+    async def fail(*_: Any, **__: Any) -> Any:
+        raise error
+
+    monkeypatch.setattr(type(services.lookout), "differences", fail)
+    document = problem(await client.get("/v1/diff"), status)
+    assert (document["title"], document["detail"]) == (type(error).__name__, error.what)
+    assert {k: document[k] for k in members} == members
+    told = error_of(document)
+    assert error.what in str(told)
+    assert isinstance(told, errors.Refused) == isinstance(error, errors.Refused)
+    if isinstance(error, errors.Refused) and isinstance(told, errors.Refused):
+        assert told.guards == error.guards
+    if error.remedy:
+        assert str(told) == str(error)
+
+
+async def test_an_unexpected_error_tells_no_insides(
+    client: AsyncClient, services: Services, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fail(*_: Any) -> Any:
+        raise ZeroDivisionError("secret insides")
+
+    monkeypatch.setattr(type(services.desired), "venue", fail)
+    response = await client.get("/v1/rooms")
+    assert "log" in problem(response, 500)["detail"]
+    assert "secret" not in response.text
+    assert "Traceback" not in response.text
+    assert "secret insides" in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("/versions", {"files": FILES, "who": "ines", "force": True}),
+        ("/versions", {"files": FILES, "who": "ines", "allow": ["everything"]}),
+        ("/versions", {"files": FILES}),
+        ("/versions", {"files": FILES, "who": ""}),
+        ("/check", {"folder": "/etc"}),
+        ("/plans", {"kind": "apply", "room": "foyer", "rooms": ["foyer"]}),
+        ("/plans", {"kind": "explode", "room": "foyer"}),
+        ("/changes", {"kind": "apply", "room": "foyer", "digest": "ab", "who": "ines"}),
+        ("/devices/box-1/identify", {"seconds": 3600}),
+        ("/devices/box-1/identify", {"seconds": 5, "loud": True}),
+        ("/devices/box-1/accept", {}),
+        ("/snapshots", {"who": "ines", "note": "n" * 1001}),
+        ("/rooms/foyer/hold", {"who": "ines"}),
+    ],
+)
+async def test_bodies_with_unknown_or_wrong_members_are_refused(client: AsyncClient, path: str, body: Any) -> None:
+    document = problem(await client.post(f"/v1{path}", json=body), 422)
+    assert document["title"] == "BadInput"
+    assert document["detail"].startswith("body.")
+
+
+async def test_a_body_that_is_no_json(client: AsyncClient) -> None:
+    problem(await client.post("/v1/plans", content=b"\xff{", headers={"content-type": "application/json"}), 400)
+    assert problem(await client.post("/v1/plans", content=b"{"), 422)["title"] == "BadInput"
+
+
+@pytest.mark.parametrize(
+    "hostile",
+    [
+        "..%2F..%2Fetc%2Fpasswd",
+        "%00",
+        "%1b%5b31m",
+        "box-1%0d%0aX-Other:%20yes",
+        "'%20OR%201=1--",
+        "%E2%80%AE",
+        "a" * 8000,
+    ],
+)
+@pytest.mark.parametrize("path", ["/devices/{}", "/changes/{}", "/snapshots/{}", "/snapshots/{}/against/{}"])
+async def test_hostile_names_are_just_not_found(client: AsyncClient, path: str, hostile: str) -> None:
+    response = await client.get(f"/v1{path.replace('{}', hostile)}")
+    document = problem(response, 404)
+    assert document["title"] == "NotFound"
+    assert len(document["detail"]) < 300
+    assert document["detail"].isprintable()
+
+
+async def test_hostile_names_in_questions(client: AsyncClient) -> None:
+    for query in (
+        {"room": "attic\x1b[2J"},
+        {"room": "foyer", "position": "\u202e"},
+        {"room": "foyer", "group": "g" * 9000},
+    ):
+        document = problem(await client.get("/v1/diff", params=query), 404)
+        assert document["detail"].isprintable()
+
+
+async def test_a_conflicting_device_is_told_of(client: AsyncClient, services: Services) -> None:
+    driver = services.driver
+    assert isinstance(driver, StagingDriver)
+    driver.devices["box-1"].boot_count = 0
+    driver.touched("box-1")
+    await hear_all(services, driver)
+    row = (await client.get("/v1/devices")).json()["devices"][0]
+    assert (row["status"], row["id"]) == ("conflicting", "box-1")
+    assert "boot count 0" in row["conflict"]
