@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from fleet.desired.finding import Finding
@@ -46,6 +46,7 @@ def devices(
     records: Iterable[DeviceRecord],
     statuses: Mapping[str, DeviceStatus],
     positions: Mapping[str, list[str]],
+    life_safety: Collection[str],
     conflicts: Mapping[str, str],
     announced: frozenset[str],
     link_trouble: str,
@@ -61,6 +62,7 @@ def devices(
                 "id": device,
                 "status": status.value,
                 "positions": positions.get(device, []),
+                "life_safety": device in life_safety,
                 "online": record.online if record else False,
                 "announced": device in announced,
                 "serial": described.serial if described else "",
@@ -135,7 +137,8 @@ def sentence(comparison: Comparison) -> str:
     parts = []
     if apart:
         serious = {(d.room, d.position) for d in comparison.counting() if d.grade is Grade.SERIOUS}
-        parts.append(f"{_count(len(apart), 'position differs', 'positions differ')} ({len(serious)} seriously)")
+        how = f" ({len(serious)} seriously)" if serious else ""
+        parts.append(_count(len(apart), "position differs", "positions differ") + how)
     if away:
         parts.append(f"{_count(len(away), 'position', 'positions')} could not be checked")
     return ", ".join(parts)

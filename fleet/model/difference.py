@@ -52,8 +52,8 @@ class Difference:
 class Note:
     """Something to know that is no difference: a slot that cannot be read, an external mute, a firmware apart."""
 
-    room: Name
-    position: Name
+    room: str
+    position: str
     device: Id
     words: str
 

@@ -52,10 +52,7 @@ class Work:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """What can be read back of a device after a change or a rollback, as far as the change touches it.
-
-    `muted` says which outputs are to be muted by us, so that a mute by an alarm is not taken for ours.
-    """
+    """What can be read back of a device after a change or a rollback, as far as the change touches it."""
 
     active_slot: SlotNumber | None = None
     live: DeviceSettings = field(default_factory=DeviceSettings)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from fleet.model.difference import Comparison, NotChecked
+from fleet.model.difference import Comparison, NotChecked, Note
 from fleet.model.settings import OutputSettings, SlotContents
 from fleet.model.snapshot import Snapshot
 from fleet.model.state import Reported
@@ -32,7 +32,23 @@ def compare_snapshots(first: Snapshot, second: Snapshot) -> Comparison:
         for where, devices in ((first, before.keys() - after.keys()), (second, after.keys() - before.keys()))
         for device in sorted(devices)
     ]
-    return replace(found, checked=tuple(dict.fromkeys(found.checked)), notes=(), not_checked=tuple(only))
+    notes = [
+        Note(room=device, position="", device=device, words=words)
+        for device in sorted(before.keys() & after.keys())
+        for words in _moved(before[device], after[device])
+    ]
+    return replace(found, checked=tuple(dict.fromkeys(found.checked)), notes=tuple(notes), not_checked=tuple(only))
+
+
+def _moved(before: Reported, after: Reported) -> Iterator[str]:
+    """What is another now although it is no setting, and slots that were told and are not any more."""
+    for name in ("serial", "model", "firmware", "mac"):
+        was, is_now = getattr(before.description, name), getattr(after.description, name)
+        if was != is_now:
+            yield f"{name} was {was or 'not told'} and is {is_now or 'not told'}"
+    for slot in sorted(before.slots):
+        if _readable(before, slot) is not None and _readable(after, slot) is None:
+            yield f"slot {slot} could be read before and cannot be read now"
 
 
 def _as_wanted(reported: Reported) -> Iterator[WantedDevice]:

@@ -22,6 +22,8 @@ from fleet.reconcile.response import largest_rise_db
 MAX_RISE_DB = 6.0
 TOLD_RISE_DB = 0.5
 MAX_SHARE_OF_ROOM = 0.5
+SMALLEST_ROOM = 3
+"""Positions from which on a room has a half worth asking about."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,11 +144,14 @@ def _rise(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHi
 
 def _half_room(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHit]:
     touched = Counter(
-        room for plan in plans if plan.device not in situation.trusted_recalls for room, _ in plan.positions
+        room
+        for plan in plans
+        if plan.device not in situation.trusted_recalls and set(plan.work) != {Phase.STORE}
+        for room, _ in plan.positions
     )
     for room, count in sorted(touched.items()):
         total = len(situation.venue.rooms[room].positions) if room in situation.venue.rooms else count
-        if count > total * MAX_SHARE_OF_ROOM:
+        if total >= SMALLEST_ROOM and count > total * MAX_SHARE_OF_ROOM:
             words = f"{count} of {total} positions of {room} would change at once"
             yield GuardHit(guard="half-room", words=words, may_allow=True, room=room)
 

@@ -35,18 +35,18 @@ def plan_apply(outlook: Outlook, scope: Scope) -> Plan:
 def plan_recall(outlook: Outlook, scope: Scope) -> Plan:
     """Bring the house curve back from the slots: recall, put right what the slot does not hold, end unmuted if desired.
 
-    A device that does not answer is left out and named. Raises as `plan_apply`.
+    A device that does not answer or has no house-curve slot is left out and named, its coherent set with it.
+    Raises as `plan_apply`.
     """
-    scoped = work_out(outlook.venue, scope, {**outlook.unreachable, **outlook.conflicting}, leave_out_dead=True)
+    slotless = {d: f"{d} has no house-curve slot" for d, want in outlook.wants.items() if want.slot is None}
+    unable = {**slotless, **outlook.unreachable, **outlook.conflicting}
+    scoped = work_out(outlook.venue, scope, unable, leave_out_dead=True)
     plans: list[DevicePlan | None] = []
     trusted: set[str] = set()
-    left_out = list(scoped.left_out)
     notes = list(scoped.notes)
     for device, positions in _by_device(outlook, scoped).items():
         want, reported = outlook.wants[device], outlook.reported[device]
-        if want.slot is None:
-            left_out += _leave_out(positions, "has no house-curve slot")
-            continue
+        assert want.slot is not None
         goal = live_goal(want, reported, positions)
         plan = _reach(outlook, device, goal, positions)
         if plan is not None:
@@ -59,7 +59,7 @@ def plan_recall(outlook: Outlook, scope: Scope) -> Plan:
             notes.append(f"slot {want.slot} of {device} does not hold the house curve; store it again when it is right")
         else:
             trusted.add(device)
-    scoped = replace(scoped, left_out=tuple(left_out), notes=tuple(notes))
+    scoped = replace(scoped, notes=tuple(notes))
     return finish("recall", outlook, scope, scoped, plans, trusted=frozenset(trusted))
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from fleet.errors import Refused
 from fleet.model.change import ChangeRecord
-from fleet.model.plan import DevicePlan, Plan
+from fleet.model.plan import DevicePlan, Plan, Target
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.reach import Goal, reach
 from fleet.reconcile.readback import deviations
@@ -33,7 +33,7 @@ def plan_rollback(outlook: Outlook, record: ChangeRecord) -> Plan:
             live=old.before.live,
             recall=old.before.active_slot if old.before.active_slot != reported.state.active_slot else None,
             hold=frozenset(set(reported.state.live.outputs) - set(old.before.live.outputs)),
-            store=old.before.stored,
+            store=tuple(c for c in old.before.stored if deviations(Target(stored=(c,)), reported)),
         )
         plans.append(reach(reported, goal, old.positions, stages=old.device not in outlook.plainly))
     scope = Scope(rooms=record.plan.rooms, also=frozenset(record.plan.rooms))

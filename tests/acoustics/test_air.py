@@ -49,6 +49,13 @@ def test_speed_of_sound_in_humid_air_is_cramers(temperature_c, speeds):
     assert air.speed_of_sound_in_humid_air_m_s(temperature_c, [0, 50, 70]) == pytest.approx(speeds, abs=0.001)
 
 
+def test_cramers_equation_to_all_digits():
+    found = air.speed_of_sound_in_humid_air_m_s([[0], [15], [30]], [0, 50])
+    expected = [[331.4476724423025, 331.60354076159655], [340.4233430981775, 340.87571198900287],
+                [349.1480646908026, 350.3101666486313]]  # fmt: skip
+    assert found == pytest.approx(np.array(expected), abs=1e-9)
+
+
 @given(temperature_c=st.floats(0, 30), humidity_percent=st.floats(0, 100))
 def test_both_formulas_of_the_speed_of_sound_agree_within_0_8_percent(temperature_c, humidity_percent):
     humid = air.speed_of_sound_in_humid_air_m_s(temperature_c, humidity_percent)

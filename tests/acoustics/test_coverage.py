@@ -63,6 +63,10 @@ def test_a_room_that_divides_evenly_takes_no_extra_row():
     assert coverage.grid(0.3, 0.3, 0.1, "square") == (3, 3)
 
 
+def test_a_cupboard_takes_one():
+    assert coverage.grid(1, 1, 3, "square") == coverage.grid(1, 1, 3, "hexagonal") == (1, 1)
+
+
 @given(length_m=rooms, width_m=rooms, spacing_m=st.floats(0.5, 10), shrink=st.floats(0.3, 1), lattice=lattices)
 def test_the_count_never_falls_when_spacing_shrinks(length_m, width_m, spacing_m, shrink, lattice):
     wide = coverage.grid(length_m, width_m, spacing_m, lattice)

@@ -107,6 +107,11 @@ def test_two_equal_sources_with_a_phase_between_them():
     assert sums.sum_of_two_db(80, 80, 180) < -200
 
 
+def test_two_unequal_sources_with_a_phase_between_them():
+    # In phase the coherent sum, opposed 20 log10(1 - g), at a right angle the sum of energies.
+    assert sums.sum_of_two_db(80, 77, [0, 90, 180]) == pytest.approx([84.650, 81.764, 69.309], abs=0.001)
+
+
 @given(one_db=levels, other_db=levels, phase_deg=st.floats(-720, 720))
 def test_two_sources_stay_between_addition_and_cancellation(one_db, other_db, phase_deg):
     found = sums.sum_of_two_db(one_db, other_db, phase_deg)

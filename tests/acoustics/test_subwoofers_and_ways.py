@@ -26,7 +26,7 @@ from fleet.acoustics.subwoofers import (
     quarter_wave_m,
     spacing_delay_ms,
 )
-from fleet.acoustics.ways import Way, summed_db
+from fleet.acoustics.ways import Way, summed_db, way_response
 
 RATE_HZ = 48_000
 FRONT, SIDE, REAR = 0, 90, 180
@@ -161,6 +161,20 @@ def test_two_ways_with_a_timing_error_lose_as_computed(frequency_hz, error_ms):
     found = summed_db([Way(), Way(delay_ms=error_ms)], frequency_hz, RATE_HZ)
     expected = 20 * np.log10(2) - sums.timing_loss_db(frequency_hz, error_ms)
     assert found == pytest.approx(expected, abs=0.01) or expected < -60
+
+
+def test_a_delayed_way_is_late():
+    # 1 ms is 36 degrees at 100 Hz; the phase of what comes later is negative.
+    found = way_response(Way(delay_ms=1), 100, RATE_HZ)
+    assert np.degrees(np.angle(found)) == pytest.approx([-36])
+
+
+def test_delay_stands_in_for_the_group_delay_of_a_low_pass():
+    # A Linkwitz-Riley low-pass of 24 dB per octave at 100 Hz holds up low frequencies by 4.502 ms.
+    sub = Way(crossover("low_pass", "linkwitz_riley", 24, 100, RATE_HZ))
+    late, early = (summed_db([sub, Way(delay_ms=each)], 20, RATE_HZ) for each in (4.502, 0))
+    assert late > early
+    assert late == pytest.approx(sums.coherent_sum_db([0, -20 * np.log10(1 + 0.2**4)]), abs=0.01)
 
 
 @given(levels_db=st.lists(st.floats(-20, 20), min_size=1, max_size=5))

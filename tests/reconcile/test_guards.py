@@ -9,7 +9,7 @@ import pytest
 from parts import bell, crossover, output_of
 from samples_plans import SLOTS, device_of, device_plan, hall, position
 
-from fleet.model.plan import GuardHit
+from fleet.model.plan import GuardHit, Phase, Work
 from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
 from fleet.model.venue import Venue
 from fleet.reconcile.guards import GUARDS, Situation, guard_hits, louder, rises_db, unlifted
@@ -190,7 +190,7 @@ def test_a_trusted_recall_is_not_asked_about_but_its_ceiling_is():
     goal = Goal(live=DeviceSettings(outputs={1: OutputSettings(level_db=0.0)}), recall=5)
     small = hall(position("left", "box-1", ceiling_db=-3))
     asked = situation_of([device], small)
-    assert hits(device, goal, situation=asked) == ["ceiling", "rise", "half-room"]
+    assert hits(device, goal, situation=asked) == ["ceiling", "rise"]
     trusted = replace(asked, trusted_recalls=frozenset({"box-1"}))
     assert hits(device, goal, situation=trusted) == ["ceiling"]
 
@@ -274,3 +274,16 @@ def test_slots_that_hold_no_protective_filter_are_seen_when_recalled():
     device.description = replace(device.description, slots=SLOTS)
     device.slots[5] = SlotContents(slot=5, outputs={1: OutputSettings(high_pass="none", level_db=-20.0)})
     assert "protective-high-pass" in hits(device, Goal(recall=5))
+
+
+def test_a_room_of_two_has_no_half_to_ask_about_and_a_store_is_silent():
+    devices = [device_of("box-1"), device_of("box-2")]
+    room = hall(position("left", "box-1"), position("right", "box-2"))
+    plans = [
+        device_plan(d, positions=(("hall", n),), level_db=-1.0) for n, d in zip(("left", "right"), devices, strict=True)
+    ]
+    assert guard_hits(plans, situation_of(devices, room)) == ()
+    silent = [replace(plan, work={Phase.STORE: Work()}) for plan in plans]
+    wide = hall(position("left", "box-1"), position("right", "box-2"), position("rear", "box-3"))
+    assert [hit.guard for hit in guard_hits(plans, situation_of(devices, wide))] == ["half-room"]
+    assert "half-room" not in [hit.guard for hit in guard_hits(silent, situation_of(devices, wide))]

@@ -17,12 +17,16 @@ def router_over(services: Services) -> APIRouter:
 
     def all_devices() -> Document:
         positions: dict[str, list[str]] = {}
+        life_safety: set[str] = set()
         for p in services.desired.version.venue.positions() if services.desired.version else ():
             positions.setdefault(p.device, []).append(f"{p.room}/{p.name}")
+            if p.life_safety:
+                life_safety.add(p.device)
         return documents.devices(
             inventory.records(),
             inventory.statuses(positions),
             positions,
+            life_safety,
             inventory.conflicts(),
             inventory.announced,
             inventory.link_trouble,

@@ -171,7 +171,7 @@ def _carry_out(
     daemon = options.daemon(home)
     plan = daemon.post("/plans", asked)
     if plan_only:
-        options.print_json(plan) if json else show.plan(plan)
+        options.print_json(plan) if json else show.plan(plan, allow or ())
         options.end(SAME if plan["empty"] else DIFFERS)
     if expect and not plan["digest"].startswith(expect):
         raise Moved(
@@ -179,7 +179,7 @@ def _carry_out(
         )
     if not json:
         show.say(f"{plan['kind']} {plan['scope']}:")
-        show.plan(plan)
+        show.plan(plan, allow or ())
     if plan["empty"]:
         if json:
             options.print_json(plan)

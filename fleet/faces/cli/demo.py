@@ -181,7 +181,7 @@ class Demo:
             self._say(f"{plan['kind']} {plan['scope']}: nothing to do")
             return {"id": "", "state": "kept"}
         if not self._quiet and not brief:
-            show.plan(plan)
+            show.plan(plan, ALLOWED)
         body = {**asked, "digest": plan["digest"], "who": who(), "why": why, "allow": ALLOWED}
         document = follow(self._daemon, self._daemon.post("/changes", body)["id"])
         if document["state"] != "kept":

@@ -66,7 +66,7 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
 def run_cli(run_daemon: RunDaemon) -> None:
     """Run the command line and exit: 0 same or done, 1 differs, 2 trouble. No traceback reaches a user."""
     try:
-        code = build_cli(run_daemon)(standalone_mode=False)
+        code = build_cli(run_daemon)(prog_name="fleet", standalone_mode=False)
         sys.stdout.flush()
     except BadUsage as error:
         error.show()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -82,8 +82,8 @@ def differences(document: Document, *, everything: bool = False) -> None:
         say(f"{count(missed, 'position')} not checked")
 
 
-def plan(document: Document) -> None:
-    """What a plan would do, step by step, and what speaks against it."""
+def plan(document: Document, allowed: Collection[str] = ()) -> None:
+    """What a plan would do, step by step, and what speaks against it; lifted guards are told as allowed."""
     if document["empty"]:
         say("  nothing to do")
     for d in document["devices"]:
@@ -95,7 +95,9 @@ def plan(document: Document) -> None:
     _listed("louder", document["louder"])
     _listed("left out", [f"{x['position']}: {x['words']}" for x in document["left_out"]])
     _listed("note", document["notes"])
-    _listed("guard", [f"{g['guard']}: {g['words']}" for g in document["guards"]])
+    for g in document["guards"]:
+        lifted = g["may_allow"] and g["guard"] in allowed
+        _listed("allowed" if lifted else "guard", [f"{g['guard']}: {g['words']}"])
     if not document["empty"]:
         say(f"  plan {document['digest'][:12]}")
 
@@ -124,9 +126,7 @@ def devices(document: Document) -> None:
     """The inventory as a table, with what is wrong below its device."""
     if document["link_trouble"]:
         tell(f"the devices cannot be reached: {document['link_trouble']}")
-    rows = [
-        (d["status"], d["id"], d["model"], d["firmware"], ", ".join(d["positions"]) or "-") for d in document["devices"]
-    ]
+    rows = [(d["status"], d["id"], d["model"], d["firmware"], _served(d)) for d in document["devices"]]
     table(rows, ("STATUS", "DEVICE", "MODEL", "FIRMWARE", "POSITIONS"))
     wrong = [(d["id"], d["conflict"] or d["trouble"]) for d in document["devices"] if d["conflict"] or d["trouble"]]
     if wrong:
@@ -192,6 +192,10 @@ def _reason(not_checked: Document) -> str:
 
 def _day(moment: str) -> str:
     return moment[:19].replace("T", " ")
+
+
+def _served(row: Document) -> str:
+    return (", ".join(row["positions"]) or "-") + (" (life safety)" if row["life_safety"] else "")
 
 
 def _value(value: Any) -> str:
