@@ -17,6 +17,7 @@ from fleet.reconcile.chains import FLOOR_DB, crossover_sections, eq_sections, gr
 PHASE_FLOOR_DB: Final = -20.0
 SAME_DB: Final = 0.01
 """Responses closer than this are one."""
+ON_THE_GRID_HZ: Final = 1000.0
 ROWS: Final = 500
 """Pairs worked on at once, to bound memory."""
 
@@ -107,10 +108,10 @@ def _sections(pairs: Sequence[ChainPair], side: Literal["wanted", "found"]) -> F
 
 
 def _centres_hz(pairs: Sequence[ChainPair], rate_hz: float) -> Floats:
-    """Centres and corners of both sides, a row a pair; filled up with an edge of the passband."""
+    """Centres and corners of both sides, a row a pair; filled up with a point of the grid, which adds nothing."""
     rows = [[*_corners_hz(pair.wanted), *_corners_hz(pair.found)] for pair in pairs]
     longest = max(map(len, rows))
-    filled = [row + [pair.passband_hz[0]] * (longest - len(row)) for pair, row in zip(pairs, rows, strict=True)]
+    filled = [row + [ON_THE_GRID_HZ] * (longest - len(row)) for row in rows]
     return usable_hz([hz for row in filled for hz in row], rate_hz).reshape(len(pairs), longest)
 
 

@@ -128,3 +128,8 @@ def test_ticks_stay_between_the_ends_and_ascend(ends, per_octave):
 def test_what_no_band_can_be_is_refused_by_name(call, argument):
     with pytest.raises(ValueError, match=argument):
         call()
+
+
+def test_an_edge_belongs_to_the_band_above_it():
+    lower, _ = bands.band_edges_hz(bands.midband_hz(0, 3), 3)
+    assert bands.band_index(float(lower), 3) == 0

@@ -158,3 +158,7 @@ def test_every_window_is_the_leq_of_its_levels(levels_dba):
 def test_what_no_day_can_be_is_refused_by_name(call, argument):
     with pytest.raises(ValueError, match=argument):
         call()
+
+
+def test_a_window_of_one_interval_gives_back_the_levels():
+    assert exposure.moving_leq_dba([90, 95], interval_s=1, window_s=1) == pytest.approx([90, 95])
