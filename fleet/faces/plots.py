@@ -7,11 +7,11 @@ from pathlib import Path
 import matplotlib as mpl
 from matplotlib.figure import Figure
 
+from fleet.acoustics.bands import tick_label, ticks_hz
 from fleet.acoustics.biquads import Floats
 from fleet.errors import BadInput
 
-TICKS_HZ = (20, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-"""Octaves of the preferred frequencies (ISO 266), and 20 Hz."""
+LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
 
 
 def plot_response(file: Path, frequencies_hz: Floats, gain_db: Floats, *, title: str) -> None:
@@ -23,8 +23,9 @@ def plot_response(file: Path, frequencies_hz: Floats, gain_db: Floats, *, title:
         figure = Figure(figsize=(7.0, 3.6), layout="constrained")
         axes = figure.add_subplot()
         axes.semilogx(frequencies_hz, gain_db, color="black", linewidth=1.4)
-        axes.set_xlim(20, 20_000)
-        axes.set_xticks(TICKS_HZ, [f"{f / 1000:g}k" if f >= 1000 else f"{f:g}" for f in TICKS_HZ])
+        axes.set_xlim(LOWEST_HZ, HIGHEST_HZ)
+        ticks = ticks_hz(LOWEST_HZ, HIGHEST_HZ)
+        axes.set_xticks(ticks, [tick_label(frequency) for frequency in ticks])
         axes.minorticks_off()
         low, high = float(gain_db.min()), float(gain_db.max())
         axes.set_ylim(max(low, -40) - 3, max(high, 0) + 3)

@@ -44,7 +44,7 @@ def documented() -> dict[str, tuple[str, set[str]]]:
     """Each command's row: its arguments as typed, and its options."""
     rows = re.findall(r"^\| `(fleet(?: [a-z]+)+)([^`]*)` \|([^|]*)\|(.*)\|$", section(), re.MULTILINE)
     return {
-        name: (arguments.strip(), set(re.findall(r"`(--?[a-z-]+)`", options))) for name, arguments, _, options in rows
+        name: (arguments.strip(), set(re.findall(r"`(--?[a-z0-9-]+)`", options))) for name, arguments, _, options in rows
     }
 
 
@@ -66,7 +66,8 @@ def test_what_holds_for_all_commands_is_told_once() -> None:
     for option in EVERYWHERE | {"FLEET_HOME"}:
         assert f"`{option}`" in introduction or f"`fleet {option}`" in introduction
     lacking = {option: [n for n, c in COMMANDS if option not in options_of(c)] for option in ("--json", "--home")}
-    assert lacking == {"--json": ["fleet daemon"], "--home": ["fleet demo"]}
+    calculators = [name for name, _ in COMMANDS if name.startswith("fleet calc ")]
+    assert lacking == {"--json": ["fleet daemon"], "--home": ["fleet demo", *calculators]}
 
 
 @pytest.mark.parametrize(("name", "command"), COMMANDS, ids=[name for name, _ in COMMANDS])

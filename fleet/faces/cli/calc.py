@@ -13,13 +13,13 @@ from fleet.faces.cli import options, show
 from fleet.faces.cli.options import Json
 from fleet.services.calculators.answer import Answer
 
-calc = typer.Typer(help="The desk calculator: filters, delay, level, lines, coverage, exposure.", no_args_is_help=True)
+calc = typer.Typer(help="Calculate filters, delay, level, lines, coverage, exposure.", no_args_is_help=True)
 _ROOM = re.compile(r"(\d+(?:\.\d+)?)x(\d+(?:\.\d+)?)")
 
 
 @calc.command()
 def eq(
-    bands: Annotated[list[str], typer.Argument(metavar="BAND...", help="shape,frequency,gain,q or a crossover.")],
+    bands: Annotated[list[str], typer.Argument(metavar="BAND", help="shape,frequency,gain,q or a crossover.")],
     rate: Annotated[float, typer.Option("--rate", help="Sample rate in Hz.")] = 48_000,
     at: Annotated[
         list[float] | None, typer.Option("--at", help="A frequency in Hz; repeatable.", show_default="third octaves")
@@ -97,7 +97,7 @@ def line(
     cable_mm2: Annotated[float | None, typer.Option("--cable-mm2", help="Cross-section.", show_default=False)] = None,
     json: Json = False,
 ) -> None:
-    """Load of a 70.7 V or 100 V line, share of the amplifier, loss in the cable.
+    """Load of a 70.7 V or 100 V line, and the loss in its cable.
 
     Example: fleet calc line --volts 100 --amplifier-w 120 --loudspeaker 6x10 --cable-m 80 --cable-mm2 1.5
     """

@@ -17,6 +17,7 @@ from fleet.faces.cli import (
     commands_snapshots,
     commands_venue,
 )
+from fleet.faces.cli.calc import calc
 from fleet.faces.cli.daemon_config import RunDaemon
 from fleet.faces.cli.options import DIFFERS, TROUBLE
 from fleet.faces.cli.show import tell
@@ -60,6 +61,7 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
     for command in COMMANDS:
         cli.command(command.__name__)(command)
     cli.add_typer(commands_snapshots.snapshot, name="snapshot")
+    cli.add_typer(calc, name="calc")
     return cli
 
 
