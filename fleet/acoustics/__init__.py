@@ -1,1 +1,1 @@
-"""The computation: filters and their response, delay and distance. numpy only; knows nothing of the rest of fleet."""
+"""The computation: filters and their response, delay and distance. numpy and scipy; knows nothing else of fleet."""

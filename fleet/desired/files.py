@@ -10,10 +10,11 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from fleet.desired.curves import CurvePart
 from fleet.desired.kinds import (
+    Decibel,
     IdText,
     NameText,
-    NotNegativeNumber,
     Number,
     OutputText,
     PointList,
@@ -21,11 +22,11 @@ from fleet.desired.kinds import (
     SlotText,
     Text,
     Truth,
-    Whole,
     said,
     whole_of,
 )
-from fleet.desired.parts import HOUSE, BandList, Part, SettingsPart, TolerancesPart
+from fleet.desired.parts import HOUSE, Part, SettingsPart, TolerancesPart
+from fleet.desired.surroundings import CeilingPart, LinePart, SilenceList, SubwooferPairPart
 from fleet.model.names import shown
 
 
@@ -38,25 +39,6 @@ class GroupPart(SettingsPart):
     role: NameText | None = Field(default=None, description="What the positions are for: `top`, `sub`, `fill`…")
 
 
-class LoudspeakersPart(Part):
-    """Equal loudspeakers on a line."""
-
-    count: Whole = Field(description="How many loudspeakers.")
-    tap_w: PositiveNumber = Field(description="Power tap of each, in W.")
-
-
-class LinePart(Part):
-    """A constant-voltage line behind an amplifier's output."""
-
-    volts: PositiveNumber = Field(description="Line voltage: 100, 70.7…")
-    loudspeakers: Annotated[list[LoudspeakersPart], Field(min_length=1, max_length=100)] = Field(
-        description="The loudspeakers on the line."
-    )
-    cable_m: NotNegativeNumber | None = Field(default=None, description="Length of the cable, one way, in m.")
-    cable_mm2: PositiveNumber | None = Field(default=None, description="Section of a conductor in mm².")
-    amplifier_w: PositiveNumber | None = Field(default=None, description="Rated power of the output, in W.")
-
-
 class PositionPart(SettingsPart):
     """A place where one output sounds. It stays when the box is swapped."""
 
@@ -66,11 +48,12 @@ class PositionPart(SettingsPart):
     groups: Annotated[list[NameText], Field(max_length=32)] = Field(
         default=[], description="Groups of this room that the position belongs to."
     )
-    ceiling_db: Number | None = Field(default=None, description="Level in dB that nothing may exceed.")
-    trim_db: Number | None = Field(default=None, description="Added to the level of the group or room, in dB.")
+    ceiling_db: Decibel | None = Field(default=None, description="Level in dB that nothing may exceed.")
+    trim_db: Decibel | None = Field(default=None, description="Added to the level of the group or room, in dB.")
     life_safety: Truth = Field(default=False, description="Never written to; carries no settings.")
     role: NameText | None = Field(default=None, description="What the position is for: `top`, `sub`, `fill`…")
-    line: LinePart | None = Field(default=None, description="The constant-voltage line behind the output.")
+    line: LinePart | None = Field(default=None, description="The line or the loudspeakers behind the output.")
+    silence: SilenceList = Field(default=[], description="Checks that are silenced here, each with its reason.")
 
 
 class HouseCurvePart(Part):
@@ -96,7 +79,7 @@ def _not_reserved(name: str) -> str:
 
 
 CurveName = Annotated[NameText, AfterValidator(_not_reserved)]
-Curves = Annotated[dict[CurveName, BandList], Field(max_length=200)]
+Curves = Annotated[dict[CurveName, CurvePart], Field(max_length=200)]
 Format = Annotated[Literal[1], BeforeValidator(whole_of)]
 
 
@@ -110,7 +93,9 @@ class RoomFile(Part):
         default=20.0, description="Air temperature in °C, for the speed of sound."
     )
     listen_at_m: PointList | None = Field(default=None, description="Listening point for `time_align`: x, y, z in m.")
-    curves: Curves = Field(default={}, description="Named EQs; one may hide a curve of the venue.")
+    curves: Curves = Field(
+        default={}, description="Named EQs, as bands or target points; one may hide a curve of the venue."
+    )
     house_curve: HouseCurvePart | None = Field(default=None, description="The curve this room is meant to have.")
     defaults: SettingsPart = Field(default=SettingsPart(), description="Settings of every position of the room.")
     groups: Annotated[dict[NameText, GroupPart], Field(max_length=500)] = Field(
@@ -120,6 +105,17 @@ class RoomFile(Part):
         default={}, description="Positions by name."
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of this room.")
+    max_level_db: Decibel | None = Field(
+        default=None, description="Most continuous A-weighted level in dB that is meant for the listening point."
+    )
+    exposure_hours: Annotated[PositiveNumber, Field(le=24)] | None = Field(
+        default=None, description="Hours a day that people are in the room while it plays."
+    )
+    subwoofer_pairs: Annotated[list[SubwooferPairPart], Field(max_length=50)] = Field(
+        default=[], description="Subwoofers that steer together."
+    )
+    ceiling: CeilingPart | None = Field(default=None, description="Loudspeakers in the ceiling of this room.")
+    silence: SilenceList = Field(default=[], description="Checks that are silenced in this room, each with its reason.")
 
 
 def _known_zone(zone: str) -> str:
@@ -139,4 +135,4 @@ class VenueFile(Part):
         description="Time zone by its IANA name, as in `Europe/Lisbon`."
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of the whole venue.")
-    curves: Curves = Field(default={}, description="Named EQs that all rooms share.")
+    curves: Curves = Field(default={}, description="Named EQs that all rooms share, as bands or target points.")

@@ -16,6 +16,9 @@ WANTS: Final = "wants"
 """Type of an error whose context says what was `wanted` and what it `got`."""
 SAID: Final = "said"
 """Type of an error whose context holds the whole sentence after the setting's name."""
+SMALLEST: Final = 1e-9
+LARGEST: Final = 1e9
+"""Numbers beyond these stand for nothing in a venue, and would overflow what is computed from them."""
 
 
 def wants(wanted: str, got: object) -> PydanticCustomError:
@@ -52,13 +55,23 @@ def text_of(value: object) -> str:
 
 
 def number_of(value: object) -> float:
-    """A finite number."""
+    """A finite number of a size that something in a venue can have."""
     if isinstance(value, Scalar) and isinstance(value.value, int | float) and not isinstance(value.value, bool):
         number = float(value.value)
-        if math.isfinite(number):
-            return number
-        raise wants("a finite number", value)
+        if not math.isfinite(number):
+            raise wants("a finite number", value)
+        if abs(number) > LARGEST:
+            raise said(f"is out of all proportion: {describe(value)}")
+        return number
     raise wants("a number", value)
+
+
+def positive_of(value: object) -> float:
+    """A number that may be a divisor where it is more than 0."""
+    number = number_of(value)
+    if 0 < number < SMALLEST:
+        raise said(f"is out of all proportion: {describe(value)}")
+    return number
 
 
 def whole_of(value: object) -> int:
@@ -103,9 +116,10 @@ Text = Annotated[str, BeforeValidator(text_of), StringConstraints(min_length=1, 
 NameText = Annotated[str, BeforeValidator(text_of), StringConstraints(pattern=NAME_PATTERN)]
 IdText = Annotated[str, BeforeValidator(text_of), StringConstraints(pattern=ID_PATTERN)]
 Number = Annotated[float, BeforeValidator(number_of)]
-PositiveNumber = Annotated[float, BeforeValidator(number_of), Field(gt=0)]
+PositiveNumber = Annotated[float, BeforeValidator(positive_of), Field(gt=0)]
 NotNegativeNumber = Annotated[float, BeforeValidator(number_of), Field(ge=0)]
-Whole = Annotated[int, BeforeValidator(whole_of), Field(ge=1)]
+Decibel = Annotated[float, BeforeValidator(number_of), Field(ge=-1000, le=1000)]
+Whole = Annotated[int, BeforeValidator(whole_of), Field(ge=1, le=10_000)]
 SlotText = Annotated[int, BeforeValidator(whole_of), Field(ge=1, le=999)]
 OutputText = Annotated[int, BeforeValidator(whole_of), Field(ge=1, le=64)]
 Truth = Annotated[bool, BeforeValidator(truth_of)]
@@ -113,5 +127,6 @@ ShapeText = Annotated[Shape, BeforeValidator(text_of)]
 FamilyText = Annotated[Family, BeforeValidator(text_of)]
 PolarityText = Annotated[Polarity, BeforeValidator(text_of)]
 Slope = Annotated[Literal[6, 12, 18, 24, 36, 48], BeforeValidator(whole_of)]
+Continuous = Annotated[Literal["continuous"], BeforeValidator(text_of)]
 NoFilterText = Annotated[Literal["none"], BeforeValidator(text_of)]
 PointList = Annotated[list[Number], Field(min_length=3, max_length=3), entries(3, "x, y and z in m")]

@@ -10,18 +10,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
+from fleet.desired.curves import Curves, chain
 from fleet.desired.nodes import Trail
-from fleet.desired.parts import HOUSE, BandPart, CrossoverPart, SettingsPart, TolerancesPart
-from fleet.desired.wording import hint, quoted
-from fleet.model.settings import DEVICE_SETTINGS, OUTPUT_SETTINGS, Band, Crossover
-from fleet.model.venue import Between, TimeAlign
+from fleet.desired.parts import CrossoverPart, SettingsPart, TolerancesPart
+from fleet.model.settings import DEVICE_SETTINGS, OUTPUT_SETTINGS, Crossover
+from fleet.model.venue import Between, Loudspeaker, TimeAlign
 
 Layer: TypeAlias = Mapping[str, object]
-Curves: TypeAlias = Mapping[str, tuple[Band, ...] | None]
-"""Bands by curve name, `house` among them where the room has one; `None` for a curve that is itself broken."""
 Complain: TypeAlias = Callable[[Trail, str], None]
 
-MAX_BANDS: Final = 64
 DELAY_SETTINGS: Final = ("delay_ms", "time_align")
 WRITABLE: Final = frozenset({*OUTPUT_SETTINGS, *DEVICE_SETTINGS, "time_align", "slot", "trim_db"})
 """Settings that end in something written to a device."""
@@ -69,7 +66,7 @@ def layer_of(part: SettingsPart, path: Trail, curves: Curves, complain: Complain
     elif part.time_align is not None:
         layer["delay"] = TimeAlign(to=part.time_align.to, offset_ms=part.time_align.offset_ms)
     if part.eq is not None:
-        layer["eq"] = _bands(part.eq, (*path, "eq"), curves, complain)
+        layer["eq"] = chain(part.eq, (*path, "eq"), curves, complain)
     for name in ("high_pass", "low_pass"):
         value = getattr(part, name)
         if value is not None:
@@ -78,6 +75,8 @@ def layer_of(part: SettingsPart, path: Trail, curves: Curves, complain: Complain
         layer["listen_at_m"] = tuple(part.listen_at_m)
     if part.slot is not None:
         layer["slots"] = {"*": part.slot}
+    if part.loudspeaker is not None:
+        layer["loudspeaker"] = Loudspeaker(**part.loudspeaker.model_dump())
     return {**layer, **tolerance_layer(part.tolerances)}
 
 
@@ -86,40 +85,6 @@ def tolerance_layer(part: TolerancesPart | None) -> Layer:
     if part is None:
         return {}
     return {f"tolerances.{name}": getattr(part, name) for name in part.given()}
-
-
-def curve_of(bands: Sequence[BandPart]) -> tuple[Band, ...]:
-    """The bands of a curve."""
-    return tuple(_band(band) for band in bands)
-
-
-def _bands(eq: str | Sequence[str | BandPart], path: Trail, curves: Curves, complain: Complain) -> tuple[Band, ...]:
-    items: list[tuple[Trail, str | BandPart]] = (
-        [(path, eq)] if isinstance(eq, str) else [((*path, number), item) for number, item in enumerate(eq)]
-    )
-    bands: list[Band] = []
-    for where, item in items:
-        if isinstance(item, BandPart):
-            bands.append(_band(item))
-        elif item in curves:
-            bands.extend(curves[item] or ())
-        else:
-            complain(where, _unknown_curve(item, curves))
-    if len(bands) > MAX_BANDS:
-        complain(path, f"{len(bands)} bands in all; at most {MAX_BANDS} can be given")
-    return tuple(bands)
-
-
-def _unknown_curve(name: str, curves: Curves) -> str:
-    if name == HOUSE:
-        return "the room has no `house_curve` that `house` could stand for"
-    if name == "none":
-        return "no curve is named `none`; for no bands write `eq: []`"
-    return f"unknown curve {quoted(name)}{hint(name, curves)}"
-
-
-def _band(part: BandPart) -> Band:
-    return Band(shape=part.shape, frequency_hz=part.frequency_hz, gain_db=part.gain_db, q=part.q)
 
 
 def _crossover(part: CrossoverPart) -> Crossover:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from fleet.desired.layers import curve_of
+from fleet.desired.curves import curve_of
 from fleet.desired.nodes import MAX_CHARACTERS, Problem, Trail, document
 from fleet.desired.places import Places
 from fleet.desired.reading import names_in, read_room, read_venue
 from fleet.desired.resolve import Shared, Trouble, resolve_room
 from fleet.desired.sharing import device_disputed, output_shared
+from fleet.desired.version import Version
 from fleet.desired.wording import quoted
 from fleet.errors import BadFiles, BadInput, Complaint
 from fleet.model.edge import digest
@@ -23,16 +23,6 @@ from fleet.model.venue import Position, Room, Venue
 VENUE_FILE: Final = "venue.yaml"
 _ROOM_FILE: Final = re.compile(r"rooms/[^/\x00-\x1f]+\.yaml")
 _MOST_BYTES: Final = 4 * MAX_CHARACTERS
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Version:
-    """A version of the desired state: resolved, with its texts and the places of everything in them."""
-
-    venue: Venue
-    sha256: str
-    files: Mapping[str, str]
-    places: Places
 
 
 def read_folder(folder: Path) -> dict[str, str]:
@@ -60,7 +50,7 @@ def load(files: Mapping[str, str]) -> Version:
     shared = Shared(
         curves={
             **dict.fromkeys(names_in(venue_text, "curves")),
-            **({name: curve_of(bands) for name, bands in venue.file.curves.items()} if venue.file else {}),
+            **({name: curve_of(part) for name, part in venue.file.curves.items()} if venue.file else {}),
         },
         tolerances=venue.file.tolerances if venue.file else None,
     )

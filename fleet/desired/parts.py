@@ -7,6 +7,8 @@ from typing import Annotated, Final, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
 from fleet.desired.kinds import (
+    Continuous,
+    Decibel,
     FamilyText,
     NameText,
     NoFilterText,
@@ -77,7 +79,7 @@ def _rising(bounds: list[float]) -> list[float]:
 class RangePart(Part):
     """An allowed range in place of a fixed value."""
 
-    between: Annotated[list[Number], Field(min_length=2, max_length=2), _BOUNDS, AfterValidator(_rising)] = Field(
+    between: Annotated[list[Decibel], Field(min_length=2, max_length=2), _BOUNDS, AfterValidator(_rising)] = Field(
         description="Lowest and highest value that are right."
     )
 
@@ -109,8 +111,23 @@ class TolerancesPart(Part):
     )
 
 
+class LoudspeakerPart(Part):
+    """How loud a box plays on axis at 1 m, for checks."""
+
+    level_at_1m_db: Decibel = Field(
+        description="Continuous A-weighted level in dB with `level_db` 0 and the room's programme."
+    )
+    limit_at_1m_db: Decibel | None = Field(default=None, description="The most the box keeps up, of the same kind.")
+    crest_factor_db: NotNegativeNumber | None = Field(
+        default=None, description="Crest factor of the programme in dB: 6 for test noise, 12 and more for programme."
+    )
+    quantity: Continuous = Field(
+        default="continuous", description="What the levels are: `continuous`, which peaks do not compare with."
+    )
+
+
 Level = Annotated[
-    Annotated[Number, Tag("<number>")] | Annotated[RangePart, Tag("<range>")],
+    Annotated[Decibel, Tag("<number>")] | Annotated[RangePart, Tag("<range>")],
     Discriminator(tagged("<number>", mapping="<range>")),
 ]
 Delay = Annotated[
@@ -129,7 +146,7 @@ Eq = Annotated[
     Annotated[NameText, Tag("<word>")] | Annotated[list[EqItem], Tag("<bands>"), Field(max_length=64)],
     Discriminator(tagged("<word>", sequence="<bands>")),
 ]
-UNION_TAGS: Final = frozenset({"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>"})
+UNION_TAGS: Final = frozenset({"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>"})
 
 
 class SettingsPart(Part):
@@ -154,5 +171,8 @@ class SettingsPart(Part):
     power_up_slot: SlotText | None = Field(default=None, description="Preset slot the device recalls at power-up.")
     slot: SlotText | None = Field(
         default=None, description="Preset slot the device should be in, in place of the house curve's."
+    )
+    loudspeaker: LoudspeakerPart | None = Field(
+        default=None, description="How loud the box plays at 1 m: for checks, never written to a device."
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances that apply here.")

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import cast
 
 from fleet.desired.align import alignment_faults
-from fleet.desired.assemble import furnished, line_of, point_of
+from fleet.desired.assemble import furnished, line_of, point_of, silence_of, surrounded
+from fleet.desired.check import CHECKS
+from fleet.desired.curves import Curves, chain_of, curve_of
 from fleet.desired.files import GroupPart, PositionPart, RoomFile
 from fleet.desired.layers import (
     DELAY_SETTINGS,
     WRITABLE,
-    Curves,
     Layer,
-    curve_of,
     layer_of,
     settled,
     tolerance_layer,
@@ -22,6 +22,7 @@ from fleet.desired.layers import (
 from fleet.desired.nodes import Trail
 from fleet.desired.parts import HOUSE, SettingsPart, TolerancesPart
 from fleet.desired.reading import Broken
+from fleet.desired.surroundings import SilencePart
 from fleet.desired.wording import hint, listed, quoted
 from fleet.model.venue import Between, Group, Position, Room
 
@@ -73,7 +74,9 @@ class _Resolver:
                 positions[name] = self._position(name, part, member_of, own)
         for name, text in alignment_faults(positions):
             self._complain(("positions", name), text)
-        return Room(
+        self._silence(self.file.silence, ())
+        self._subwoofer_pairs()
+        room = Room(
             name=self.file.room,
             title=self.file.name or self.file.room,
             positions=positions,
@@ -81,6 +84,7 @@ class _Resolver:
             air_temperature_c=self.file.air_temperature_c,
             house_curve=self.file.house_curve.curve if self.file.house_curve else None,
         )
+        return surrounded(room, self.file)
 
     def _complain(self, path: Trail, text: str) -> None:
         self.troubles.append(Trouble(path, text))
@@ -88,7 +92,7 @@ class _Resolver:
     def _curves(self, shared: Shared, broken: set[str]) -> Curves:
         curves = {
             **shared.curves,
-            **{name: curve_of(bands) for name, bands in self.file.curves.items()},
+            **{name: curve_of(part) for name, part in self.file.curves.items()},
             **dict.fromkeys(broken),
         }
         if self.file.house_curve is None:
@@ -105,7 +109,7 @@ class _Resolver:
             below["listen_at_m"] = tuple(self.file.listen_at_m)
         house = self.file.house_curve
         if house is not None:
-            below["eq"] = self.curves[HOUSE] or ()
+            below["eq"] = chain_of(self.curves[HOUSE])
             below["slots"] = dict(house.slots) if house.slots else {"*": house.slot} if house.slot else {}
         return {**below, **self._layer(self.file.defaults, ("defaults",))}
 
@@ -132,7 +136,9 @@ class _Resolver:
             life_safety=part.life_safety,
             role=part.role or "",
             line=line_of(part.line),
+            silence=silence_of(part.silence),
         )
+        self._silence(part.silence, path)
         if part.life_safety:
             self._no_settings(part, path)
             return position
@@ -146,6 +152,26 @@ class _Resolver:
             )
         coherent = tuple(group for group in groups if self.file.groups[group].together)
         return furnished(replace(position, coherent=coherent), {**values, **self._trimmed(part, path, values)})
+
+    def _silence(self, parts: Sequence[SilencePart], path: Trail) -> None:
+        for number, part in enumerate(parts):
+            check = CHECKS.get(part.check)
+            where = (*path, "silence", number, "check")
+            if check is None:
+                self._complain(where, f"unknown check {quoted(part.check)}{hint(part.check, CHECKS)}")
+            elif not check.silenceable:
+                self._complain(where, f"check {quoted(part.check)} cannot be silenced; put right what it finds")
+
+    def _subwoofer_pairs(self) -> None:
+        for number, pair in enumerate(self.file.subwoofer_pairs):
+            for end in ("front", "rear"):
+                name = getattr(pair, end)
+                if name not in self.position_names:
+                    text = f"unknown position {quoted(name)}{hint(name, self.position_names)}"
+                    self._complain(("subwoofer_pairs", number, end), text)
+            if pair.front == pair.rear:
+                text = f"{quoted(pair.front)} cannot be a pair with itself; name two positions"
+                self._complain(("subwoofer_pairs", number, "rear"), text)
 
     def _groups_of(self, part: PositionPart, path: Trail) -> tuple[str, ...]:
         known = set(self.file.groups) | self.broken_groups

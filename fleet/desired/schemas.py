@@ -12,6 +12,8 @@ from fleet.desired.parts import Part
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
+BOUNDS: Final = {"gt": "exclusiveMinimum", "ge": "minimum", "lt": "exclusiveMaximum", "le": "maximum"}
+
 
 def room_schema() -> dict[str, Any]:
     """The schema of `rooms/*.yaml`."""
@@ -26,8 +28,20 @@ def venue_schema() -> dict[str, Any]:
 def _schema(kind: type[Part], title: str) -> dict[str, Any]:
     return {
         "$schema": DIALECT,
-        **kind.model_json_schema(schema_generator=_WithoutNull),
+        **_with_standard_bounds(kind.model_json_schema(schema_generator=_WithoutNull)),
         "title": title,
+    }
+
+
+def _with_standard_bounds(schema: Any) -> Any:
+    """Bounds by JSON Schema's own words: behind a validator of ours pydantic leaves its own, which editors ignore."""
+    if isinstance(schema, list):
+        return [_with_standard_bounds(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {
+        (BOUNDS.get(key, key) if isinstance(value, int | float) else key): _with_standard_bounds(value)
+        for key, value in schema.items()
     }
 
 

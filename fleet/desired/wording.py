@@ -18,6 +18,9 @@ _UNITS: Final = {
     "_c": "°C",
     "_w": "W",
     "_deg": "degrees",
+    "_ohm": "ohm",
+    "_hours": "hours",
+    "_volts": "V",
 }
 
 

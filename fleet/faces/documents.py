@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
-from fleet.desired.finding import Finding
+from fleet.desired.finding import Check, Checked, Finding
 from fleet.model.change import ChangeRecord, JournalEntry
 from fleet.model.difference import Comparison, Difference, Grade
 from fleet.model.edge import plain
@@ -144,10 +144,33 @@ def sentence(comparison: Comparison) -> str:
     return ", ".join(parts)
 
 
-def check(findings: Iterable[Finding]) -> Document:
-    """What the design check found."""
-    rows = [{"name": f.name, "severity": f.severity, **plain(f.complaint)} for f in findings]
-    return {"format": "fleet-check/1", "findings": rows, "counts": Counter(row["severity"] for row in rows)}
+def check(checked: Checked) -> Document:
+    """What the design check found, and what of it is silenced with a reason."""
+    rows = [_finding(f) for f in checked.findings]
+    return {
+        "format": "fleet-check/1",
+        "findings": rows,
+        "counts": Counter(row["severity"] for row in rows),
+        "silenced": [{**_finding(s.finding), "reason": s.reason} for s in checked.silenced],
+    }
+
+
+def checks(all_of_them: Iterable[Check]) -> Document:
+    """What there is to know of checks themselves."""
+    return {
+        "format": "fleet-checks/1",
+        "checks": [
+            {
+                "name": c.name,
+                "severities": list(c.severities),
+                "seeks": c.seeks,
+                "explains": c.explains,
+                "source": c.source,
+                "silenceable": c.silenceable,
+            }
+            for c in all_of_them
+        ],
+    }
 
 
 def loaded(result: Loaded) -> Document:
@@ -214,6 +237,10 @@ def snapshots(entries: Iterable[SnapshotEntry]) -> Document:
 def plain_time(moment: Any) -> str:
     """A time as ISO 8601 in UTC."""
     return str(moment.isoformat().replace("+00:00", "Z"))
+
+
+def _finding(f: Finding) -> Document:
+    return {"name": f.name, "severity": f.severity, **plain(f.complaint)}
 
 
 def _device_plan(d: DevicePlan) -> Document:

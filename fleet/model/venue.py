@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from fleet.model.names import Id, Name, OutputNumber, SlotNumber
 from fleet.model.settings import OutputSettings
@@ -23,6 +24,13 @@ class Tolerances:
     delay_ms: float = 2.0
     coherent_delay_ms: float = 0.1
     coherent_phase_deg: float = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetCurve:
+    """A curve as points (Hz, dB), ascending: straight in dB over log frequency between them, flat outside."""
+
+    points: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,24 +51,52 @@ class TimeAlign:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineLoudspeakers:
-    """Equal loudspeakers on a line, and the power tap of each in W."""
+    """Equal loudspeakers on a line: by the power tap of each in W, or at low impedance by the rated ohm of each.
+
+    `tap_volts` is the line that the tap's watts are stated for, where that is given.
+    """
 
     count: int
-    tap_w: float
+    tap_w: float | None = None
+    tap_volts: float | None = None
+    ohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """A constant-voltage line behind an amplifier's output: for checks, never written to a device.
+    """What an amplifier's output feeds, for checks and never written to a device.
 
-    `cable_m` is the length one way, `cable_mm2` the section of a conductor; `None` where it was not given.
+    A constant-voltage line of `volts`, or at low impedance (`None`) loudspeakers in parallel. `cable_m` is the length
+    one way, `cable_mm2` the section of a conductor; `None` where it was not given.
     """
 
-    volts: float
+    volts: float | None = None
     loudspeakers: tuple[LineLoudspeakers, ...]
     cable_m: float | None = None
     cable_mm2: float | None = None
     amplifier_w: float | None = None
+    amplifier_min_ohm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loudspeaker:
+    """How loud a box plays on axis at 1 m with `level_db` 0 and the room's programme: continuous, A-weighted.
+
+    `limit_at_1m_db` is the most that the box keeps up, of the same kind; `crest_factor_db` that of the programme.
+    """
+
+    level_at_1m_db: float
+    limit_at_1m_db: float | None = None
+    crest_factor_db: float | None = None
+    quantity: Literal["continuous"] = "continuous"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """Findings of a check that somebody took note of, and why they are right here."""
+
+    check: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +104,8 @@ class Position:
     """A place where one output sounds, with everything it should be.
 
     `fixed` holds the fixed settings (house curve as `eq`, trim added, unmanaged ones absent); `between` the allowed
-    ranges by setting name; `time_align` a delay still to be computed from coordinates and latencies.
+    ranges by setting name; `time_align` a delay still to be computed from coordinates and latencies. With a `target`,
+    the equaliser is the device's own fit of it, followed by the bands of `fixed.eq`.
     """
 
     name: Name
@@ -83,6 +120,7 @@ class Position:
     fixed: OutputSettings = field(default_factory=OutputSettings)
     between: Mapping[str, Between] = field(default_factory=dict)
     time_align: TimeAlign | None = None
+    target: TargetCurve | None = None
     slots: Mapping[str, SlotNumber] = field(default_factory=dict)
     """House-curve slot by model; the key `*` serves every other model; empty where none is wanted."""
     input: str | None = None
@@ -91,6 +129,8 @@ class Position:
     ceiling_db: float | None = None
     life_safety: bool = False
     line: Line | None = None
+    loudspeaker: Loudspeaker | None = None
+    silence: tuple[Silence, ...] = ()
     tolerances: Tolerances = field(default_factory=Tolerances)
 
     def slot_for(self, model: str) -> int | None:
@@ -109,8 +149,32 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SubwooferPair:
+    """Two subwoofers that steer together, the rear one `spacing_m` behind the front one."""
+
+    kind: Literal["gradient", "end_fire"]
+    front: Name
+    rear: Name
+    spacing_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ceiling:
+    """Loudspeakers in a ceiling, in a regular pattern. `spacing_m` between neighbours in a row, where it is given."""
+
+    height_m: float
+    angle_deg: float
+    ear_m: float = 1.2
+    spacing_m: float | None = None
+    pattern: Literal["square", "hexagonal"] = "square"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
-    """A room with its positions and groups by name. `air_temperature_c` serves the speed of sound."""
+    """A room with its positions and groups by name. `air_temperature_c` serves the speed of sound.
+
+    `max_level_db` and `exposure_hours` are what is meant for the listening point: A-weighted, continuous.
+    """
 
     name: Name
     title: str
@@ -118,6 +182,12 @@ class Room:
     groups: Mapping[Name, Group]
     air_temperature_c: float = 20.0
     house_curve: Name | None = None
+    listen_at_m: Point | None = None
+    max_level_db: float | None = None
+    exposure_hours: float | None = None
+    subwoofer_pairs: tuple[SubwooferPair, ...] = ()
+    ceiling: Ceiling | None = None
+    silence: tuple[Silence, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,13 +10,13 @@ from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.reconcile.exact import same_setting
 from fleet.reconcile.wanted import WantedDevice, WantedOutput
-from fleet.reconcile.words import SETTING_WORDS, listed
+from fleet.reconcile.words import SETTING_WORDS, counted, db, hz, listed
 
 MUTE_WORDS = {"external": "an external contact", "alarm": "the alarm"}
 
 
 def notes(wanted: WantedDevice, reported: Reported) -> Iterator[Note]:
-    """Problems of the wish, slots that cannot be read, mutes of others, unmanaged settings apart from the slot."""
+    """Problems of the wish, slots that cannot be read, fits, mutes of others, unmanaged settings off the slot."""
     outputs = [output for _, output in sorted(wanted.outputs.items())]
     first = outputs[0].position
     for problem in wanted.problems:
@@ -26,8 +26,15 @@ def notes(wanted: WantedDevice, reported: Reported) -> Iterator[Note]:
         if contents is None or contents.outputs is None:
             yield _note(first, f"contents of slot {wanted.stored.slot} cannot be read: they were not checked")
     for output in outputs:
+        yield from _fitted(output)
         yield from _muted_by_others(output, reported)
         yield from _unmanaged(output, reported)
+
+
+def _fitted(output: WantedOutput) -> Iterator[Note]:
+    if (fit := output.fit) is not None:
+        off = f"at most {db(fit.worst_error_db)} off at {hz(fit.worst_at_hz)}"
+        yield _note(output.position, f"target curve fitted with {counted(len(fit.bands), 'band')}, {off}")
 
 
 def _muted_by_others(output: WantedOutput, reported: Reported) -> Iterator[Note]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from fleet.acoustics.crossovers import exists
@@ -42,6 +42,11 @@ def representable(description: Description, settings: DeviceSettings) -> DeviceS
     if complaints:
         raise BadInput("; ".join(complaints), where=f"{description.id} ({shown(description.model)})")
     return result
+
+
+def nearest_bands(able: EqAbility, convention: QConvention, bands: Sequence[Band]) -> tuple[Band, ...]:
+    """Bands of shapes that are offered, at the nearest steps and inside the ranges."""
+    return tuple(_band(able, convention, index, band, lambda _: None) for index, band in enumerate(bands, start=1))
 
 
 def _complainer(complaints: list[str], output: int) -> Complain:

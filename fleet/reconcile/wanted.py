@@ -13,6 +13,7 @@ from fleet.model.names import Id, OutputNumber, SlotNumber, shown
 from fleet.model.settings import STORABLE, DeviceSettings, OutputSettings, SlotContents
 from fleet.model.venue import Between, Position, Venue
 from fleet.reconcile.alignment import alignment_delay_ms
+from fleet.reconcile.fitted import TargetFit, target_fit
 from fleet.reconcile.words import SETTING_WORDS, listed
 
 __all__ = ["Represent", "WantedDevice", "WantedOutput", "alignment_delay_ms", "wanted_device", "wanted_devices"]
@@ -25,11 +26,15 @@ T = TypeVar("T", bound=Hashable)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedOutput:
-    """A position and what its output should be: fixed settings, delay computed, and allowed ranges."""
+    """A position and what its output should be: fixed settings, delay computed, and allowed ranges.
+
+    `fit` tells how well a target curve is made; its bands are in the `settings`.
+    """
 
     position: Position
     settings: OutputSettings = field(default_factory=OutputSettings)
     between: Mapping[str, Between] = field(default_factory=dict)
+    fit: TargetFit | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,14 +140,15 @@ def _outputs(
     complaints: list[str] = []
     for position in positions:
         try:
-            settings = _delayed(venue, position, descriptions)
+            fit = target_fit(position, descriptions[position.device])
+            settings = _with_bands(_delayed(venue, position, descriptions), fit)
             asked = DeviceSettings(outputs={position.output: settings})
             held = represent(descriptions[position.device], asked).outputs[position.output]
         except BadInput as error:
             text = str(error)
             complaints.append(text if text.startswith(_place(position)) else f"{_place(position)}: {text}")
         else:
-            outputs[position.output] = WantedOutput(position=position, settings=held, between=position.between)
+            outputs[position.output] = WantedOutput(position=position, settings=held, between=position.between, fit=fit)
     if complaints:
         raise BadInput("; ".join(complaints))
     return outputs
@@ -156,6 +162,10 @@ def _delayed(venue: Venue, position: Position, descriptions: Mapping[str, Descri
         p.device: descriptions[p.device].latency_ms for p in room.positions.values() if p.device in descriptions
     }
     return replace(position.fixed, delay_ms=alignment_delay_ms(room, position.name, latencies_ms))
+
+
+def _with_bands(settings: OutputSettings, fit: TargetFit | None) -> OutputSettings:
+    return settings if fit is None else replace(settings, eq=(*fit.bands, *(settings.eq or ())))
 
 
 def _stored(

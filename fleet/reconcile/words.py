@@ -52,6 +52,11 @@ def hz(value: float) -> str:
     return f"{value:.3g} Hz" if value < 999.5 else f"{value / 1000:.3g} kHz"
 
 
+def counted(count: int, what: str) -> str:
+    """A number of things: "1 band", "6 bands"."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
 def listed(parts: Sequence[str]) -> str:
     """Words in a row: "level, delay and EQ"."""
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}" if parts else ""

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from fleet.desired.check import check
-from fleet.desired.finding import Finding
+from fleet.desired.finding import Checked
 from fleet.desired.load import load
 from fleet.drivers.protocol import Driver
 from fleet.errors import BadInput
 from fleet.model.description import Description
 from fleet.model.settings import DeviceSettings
 from fleet.model.venue import Position
+from fleet.reconcile.fitted import target_fit
 from fleet.services.desired import Desired
 from fleet.services.inventory import Inventory
 
@@ -24,7 +25,7 @@ class Checking:
         self._inventory = inventory
         self._desired = desired
 
-    def findings(self, files: Mapping[str, str] | None = None) -> tuple[Finding, ...]:
+    def check(self, files: Mapping[str, str] | None = None) -> Checked:
         """What the checks find in these files, or in the version in force.
 
         Raises `BadFiles` with every mistake of the files, or `Refused` where nothing is loaded.
@@ -42,6 +43,10 @@ class Checking:
             if getattr(position, name) is not None:
                 asked = DeviceSettings(**{name: getattr(position, name)})
                 problems += self._complaint(name, description, asked)
+        try:
+            target_fit(position, description)
+        except BadInput as error:
+            problems.append(("eq", str(error)))
         return problems
 
     def _complaint(self, name: str, description: Description, asked: DeviceSettings) -> list[tuple[str, str]]:

@@ -6,7 +6,8 @@ from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from fleet.desired.load import Version, load
+from fleet.desired.load import load
+from fleet.desired.version import Version
 from fleet.errors import Refused
 from fleet.model.venue import Venue
 from fleet.store.protocol import Store

@@ -6,7 +6,8 @@ import unicodedata
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from fleet.desired.load import Version, load
+from fleet.desired.load import load
+from fleet.desired.version import Version
 from fleet.errors import BadFiles, Complaint
 
 VENUE = "format: 1\nname: The Weir\ntime_zone: Europe/Lisbon\ncurves: {tone: []}\n"

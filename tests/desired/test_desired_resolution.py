@@ -7,7 +7,8 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.desired.load import Version, load, read_folder
+from fleet.desired.load import load, read_folder
+from fleet.desired.version import Version
 from fleet.errors import BadFiles
 from fleet.model.settings import Band, Crossover, OutputSettings
 from fleet.model.venue import Between, Line, LineLoudspeakers, Position, TimeAlign, Tolerances

@@ -39,3 +39,12 @@ def test_takes_the_example_and_refuses_mistakes():
     room["groups"]["mains"]["level_db"] = None
     paths = sorted("/".join(map(str, error.absolute_path)) for error in validator.iter_errors(room))
     assert paths == ["groups/mains/level_db", "positions/main-left", "positions/main-left/eq"]
+
+
+@pytest.mark.parametrize(("key", "value"), [("air_temperature_c", -300), ("air_temperature_c", 300)])
+def test_bounds_are_said_in_json_schema_s_own_words(key, value):
+    room = yaml.safe_load((WEIR / "rooms" / "weir-hall.yaml").read_text())
+    room["positions"]["main-right"]["device"] = "0413"
+    assert [
+        list(error.absolute_path) for error in Draft202012Validator(room_schema()).iter_errors(room | {key: value})
+    ] == [[key]]

@@ -97,7 +97,7 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     assert (status["venue"], status["link_trouble"]) == ("Harbour House", "")
     files = {**FILES, "rooms/foyer.yaml": FOYER.replace("-10", "-11")}
     assert (await call("POST", "/versions", "fleet-load/1", {"files": files, **who}))["positions"] == 6
-    assert (await call("POST", "/check", "fleet-check/1", {}))["counts"] == {"note": 2}
+    assert (await call("POST", "/check", "fleet-check/1", {}))["counts"] == {"note": 4}
     assert [r["room"] for r in (await call("GET", "/rooms", "fleet-rooms/1"))["rooms"]] == ["foyer", "weir-hall"]
     hold = {"until": "2h", **who}
     assert (await call("POST", "/rooms/foyer/hold", "fleet-hold/1", hold, over="/rooms/{room}/hold"))["who"] == "ines"

@@ -38,7 +38,7 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
 
     @router.post("/check")
     async def check(body: FilesBody) -> Document:
-        return documents.check(services.checking.findings(body.files))
+        return documents.check(services.checking.check(body.files))
 
     @router.get("/rooms")
     async def rooms() -> Document:

@@ -7,12 +7,13 @@ from typing import Annotated
 
 import typer
 
+from fleet.desired.check import CHECKS, named
 from fleet.desired.check import check as check_version
 from fleet.desired.load import load as load_files
 from fleet.desired.load import read_folder
 from fleet.errors import NoDaemon
 from fleet.faces import documents
-from fleet.faces.cli import options, show
+from fleet.faces.cli import options, show, show_checks
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
 
@@ -67,6 +68,11 @@ def check(
     folder: Annotated[
         Path | None, typer.Argument(help="A venue folder; without one, the version in force.", show_default=False)
     ] = None,
+    explain: Annotated[
+        str | None,
+        typer.Option("--explain", metavar="NAME", help="Tell what a check looks for, and why.", show_default=False),
+    ] = None,
+    everything: Annotated[bool, typer.Option("--list", help="Name all checks.")] = False,
     home: Home = None,
     json: Json = False,
 ) -> None:
@@ -74,6 +80,15 @@ def check(
 
     Example: fleet check venue/
     """
+    if explain is not None or everything:
+        document = documents.checks(CHECKS.values() if explain is None else [named(explain)])
+        if json:
+            options.print_json(document)
+        elif explain is None:
+            show_checks.listed(document)
+        else:
+            show_checks.explained(document)
+        options.end(SAME)
     files = read_folder(folder) if folder else None
     try:
         document = options.daemon(home).post("/check", {"files": files})
@@ -85,10 +100,7 @@ def check(
     if json:
         options.print_json(document)
     else:
-        for f in document["findings"]:
-            show.say(f"{f['file']}:{f['line']}:{f['column']}: {f['severity']}: {f['text']} [{f['name']}]")
-        counts = document["counts"]
-        show.say(", ".join(show.count(counts.get(s, 0), s) for s in ("error", "warning", "note")))
+        show_checks.findings(document)
     counts = document["counts"]
     options.end(DIFFERS if counts.get("error") or counts.get("warning") else SAME)
 
