@@ -7,11 +7,11 @@ import sys
 from contextlib import suppress
 
 import pytest
-from brokers import free_port
 
 from fleet.drivers.mqtt.broker import embedded_broker
 from fleet.drivers.mqtt.tasks import end
 from fleet.errors import BrokerDown
+from tests.brokers import free_port
 
 PARENT = """
 import asyncio

@@ -12,7 +12,7 @@ from typing import Any
 
 import aiomqtt
 import pytest
-from brokers import BROKERS, free_port, running
+from brokers import BROKERS, running
 from contract import EPOCH, heard, level
 from samples import STAGING, description_message
 from scripted_device import ScriptedDevice
@@ -25,6 +25,7 @@ from fleet.errors import BrokerDown, DeviceNonsense, DeviceSilent
 from fleet.model.description import Description
 from fleet.model.edge import parse
 from fleet.model.plan import Phase
+from tests.brokers import free_port
 
 BOX: Description = parse(Description, description_message("box-1", STAGING))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import socket
 import subprocess
 import sys
 import time
@@ -14,36 +13,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from iotcore import Broker
 from raw_recorder import Recorder, recording
+
+from tests.brokers import LOOPBACK, embedded_broker
 
 Json = dict[str, Any]
 T = TypeVar("T")
 
 REPOSITORY = Path(__file__).parents[2]
 DEMO_VENUE = REPOSITORY / "simulators" / "venue"
-LOOPBACK = "127.0.0.1"
 PATIENCE_S = 60.0
 """How long a condition may take on a loaded machine. Waiting ends as soon as it holds."""
-
-BROKER = """
-id = 0
-[router]
-id = 0
-max_connections = 2000
-max_outgoing_packet_count = 20000
-max_segment_size = 104857600
-max_segment_count = 10
-[v4.1]
-name = "v4-1"
-listen = "127.0.0.1:{port}"
-next_connection_delay_ms = 1
-[v4.1.connections]
-connection_timeout_ms = 60000
-max_payload_size = 262144
-max_inflight_count = 100
-dynamic_filters = true
-"""
 
 
 def eventually(what: str, condition: Callable[[], T | None]) -> T:
@@ -119,7 +99,7 @@ def running(folder: Path, devices: Path, venue: Path) -> Iterator[Running]:
     """Everything, until the end of the block: the devices of one venue folder, the desired state of another."""
     commands, state = Commands(folder / "home"), folder / "devices"
     with (
-        broker(folder) as port,
+        embedded_broker(folder) as port,
         recording(port) as recorder,
         simulators(port, devices, state) as number,
         daemon(commands.home, "--broker", f"mqtt://{LOOPBACK}:{port}", log=folder / "daemon.log"),
@@ -127,15 +107,6 @@ def running(folder: Path, devices: Path, venue: Path) -> Iterator[Running]:
         eventually("every simulated device is found", lambda: _found(commands) >= number)
         commands.run("load", str(venue), code=0)
         yield Running(commands=commands, recorder=recorder, state=state)
-
-
-@contextmanager
-def broker(folder: Path) -> Iterator[int]:
-    """A broker of its own, so that it outlives the daemon; its port."""
-    port, settings = free_port(), folder / "broker.toml"
-    settings.write_text(BROKER.format(port=port), encoding="utf-8")
-    with Broker(config_path=str(settings)):
-        yield port
 
 
 @contextmanager
@@ -202,13 +173,6 @@ def environment(more: Mapping[str, str] | None = None) -> dict[str, str]:
     """This environment without what would change how `fleet` behaves."""
     own = {name: value for name, value in os.environ.items() if not name.startswith("FLEET_")}
     return {**own, "PYTHONPATH": str(REPOSITORY), **(more or {})}
-
-
-def free_port() -> int:
-    """A port that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 def _found(commands: Commands) -> int:

@@ -147,7 +147,7 @@ def test_load_and_share_of_a_line() -> None:
     assert values["load_w"] == 200
     assert values["load_ohm"] == pytest.approx(50)
     assert values["used_percent"] == pytest.approx(80)
-    assert "cable_loss_db" not in values
+    assert values["cable_loss_db"] is None
     assert not any("no such reserve" in c for c in line.line(100, 250, ["20x10"]).cautions)
     assert any("no such reserve" in c for c in line.line(100, 250, ["21x10"]).cautions)
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Iterator
 
 import pytest
-from raw_wire import DEVICES, Run, Wire, controller, embedded_broker, mosquitto, simulators
+from raw_wire import DEVICES, Run, Wire, controller, simulators
+
+from tests.brokers import embedded_broker, mosquitto
 
 
 @pytest.fixture(scope="module", params=["embedded", "mosquitto"])

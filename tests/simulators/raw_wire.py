@@ -5,8 +5,6 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -20,30 +18,10 @@ from typing import Any
 
 import aiomqtt
 import pytest
-from iotcore import Broker
 
 Json = dict[str, Any]
 ROOT = "loudspeakers/v1"
 REPOSITORY = Path(__file__).parents[2]
-
-EMBEDDED_BROKER = """
-id = 0
-[router]
-id = 0
-max_connections = 2000
-max_outgoing_packet_count = 20000
-max_segment_size = 104857600
-max_segment_count = 10
-[v4.1]
-name = "v4-1"
-listen = "127.0.0.1:{port}"
-next_connection_delay_ms = 1
-[v4.1.connections]
-connection_timeout_ms = 60000
-max_payload_size = 262144
-max_inflight_count = 100
-dynamic_filters = true
-"""
 
 DEVICES = """
 format: 1
@@ -57,47 +35,6 @@ devices:
   - {id: amplifier, model: Weirhouse 4, serial: S-5, firmware: 4.2.0, mac: "02:00:5e:00:00:05"}
   - {id: plain, model: Millrace 8, serial: S-6, firmware: 1.0.9, mac: "02:00:5e:00:00:06"}
 """
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@contextmanager
-def embedded_broker(folder: Path) -> Iterator[int]:
-    port = free_port()
-    config = folder / "broker.toml"
-    config.write_text(EMBEDDED_BROKER.format(port=port), encoding="utf-8")
-    with Broker(config_path=str(config)):
-        yield port
-
-
-@contextmanager
-def mosquitto(folder: Path) -> Iterator[int]:
-    program = shutil.which("mosquitto")
-    if program is None:
-        complain = pytest.fail if os.environ.get("FLEET_TEST_ALL") == "1" else pytest.skip
-        complain("mosquitto is not on PATH")
-    assert program is not None
-    port = free_port()
-    config = folder / "mosquitto.conf"
-    config.write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\nmax_queued_messages 0\n",
-        encoding="utf-8",
-    )
-    process = subprocess.Popen([program, "-c", str(config)], stderr=subprocess.DEVNULL)
-    try:
-        while True:
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", port)) == 0:
-                    break
-            assert process.poll() is None, "mosquitto ended at its start"
-        yield port
-    finally:
-        process.terminate()
-        process.wait()
 
 
 @dataclass

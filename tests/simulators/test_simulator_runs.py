@@ -12,12 +12,13 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from raw_wire import REPOSITORY, ROOT, Wire, controller, embedded_broker, free_port, simulators, topic
+from raw_wire import REPOSITORY, ROOT, Wire, controller, simulators, topic
 from zeroconf import IPVersion, ServiceInfo, ServiceStateChange, Zeroconf
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
 
 from simulators import cli, control
 from simulators.models import MODELS
+from tests.brokers import embedded_broker, free_port
 
 FILTERS = f"{ROOT}/devices/#"
 

@@ -158,9 +158,10 @@ def _answer(name: str, answer: Answer, *, json: bool) -> None:
     values = dict(answer.values)
     at, gain = values.pop("at_hz", None), values.pop("gain_db", None)
     values.pop("sections", None)
-    show.table([(key, f"{value:.6g}" if isinstance(value, float) else str(value)) for key, value in values.items()])
+    told_values = {key: value for key, value in values.items() if value is not None}
+    rows = [(key, f"{value:.6g}" if isinstance(value, float) else str(value)) for key, value in told_values.items()]
+    show.table(rows)
     if isinstance(at, list) and isinstance(gain, list):
-        rows = [(f"{f:.5g} Hz", f"{g:+.2f} dB") for f, g in zip(at, gain, strict=True)]
-        show.table([(f.rjust(10), g.rjust(10)) for f, g in rows])
+        show.table([(f"{f:.5g} Hz".rjust(10), f"{g:+.2f} dB".rjust(10)) for f, g in zip(at, gain, strict=True)])
     show.table([("formula", answer.formula), ("source", answer.source)])
     show.table([("caution", text) for text in answer.cautions])

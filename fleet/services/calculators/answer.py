@@ -9,7 +9,8 @@ from typing import TypeAlias
 
 from fleet.errors import BadInput
 
-Value: TypeAlias = float | int | str | list[float] | list[list[float]] | Mapping[str, float]
+Value: TypeAlias = float | int | list[float] | list[list[float]] | None
+"""`None` where a value was not asked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -40,7 +40,7 @@ def line(
     cable_m: float | None = None,
     cable_mm2: float | None = None,
 ) -> Answer:
-    """Load of a line, and the loss of its cable with all of the load at its far end (the worst case)."""
+    """Load of a line, and the loss of its cable, if given, with all of the load at its far end (the worst case)."""
     if (cable_m is None) != (cable_mm2 is None):
         raise BadInput("--cable-m and --cable-mm2 belong together")
     taps = loads_of(loudspeakers)
@@ -60,6 +60,8 @@ def line(
             "load_ohm": load_ohm,
             "used_percent": used,
             "allowed_w": allowed_w,
+            "cable_loop_ohm": None,
+            "cable_loss_db": None,
         }
         if cable_m is not None and cable_mm2 is not None:
             loop = cables.loop_ohm(cable_m, cables.conductor_ohm_per_m(cable_mm2))
