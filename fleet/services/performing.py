@@ -74,7 +74,7 @@ class Performer:
                 await self._revert(description, self._change)
                 return Done(device=device, turn=turn)
             case WriteBack(device=device, turn=turn):
-                moment = await self._write_back(description, plan, f"{self._change}-back-{turn}")
+                moment = await self._write_back(description, plan, turn)
                 return Done(device=device, turn=turn, moment=moment)
             case Forget():
                 raise AssertionError("performed above")
@@ -103,11 +103,13 @@ class Performer:
             if refusal.code not in BACK_ALREADY:
                 raise
 
-    async def _write_back(self, description: Description, plan: DevicePlan, change: str) -> Moment:
+    async def _write_back(self, description: Description, plan: DevicePlan, turn: int) -> Moment:
         """Write the checkpoint as a small change of its own, since the first one may be closed on the device."""
         if plan.stages:
             await self._revert(description, self._change)
         moment = (await self._driver.read(description)).state.moment
+        # Turns begin anew after a restart of the daemon; with the revision the name is not one that ended before.
+        change = f"{self._change}-back-{turn}-{moment.revision}"
         try:
             await self._patiently(lambda: self._prepare(description, change, plan.undo, moment))
             for phase in sorted(plan.undo):

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import insert, select
+from sqlalchemy import Delete, delete, insert, select
 from sqlmodel import col
 
 from fleet.model import edge
 from fleet.model.inventory import DeviceRecord, Sighting
 from fleet.store.area import Area
 from fleet.store.tables import DeviceRow, SightingRow, columns_of
+
+SIGHTINGS_KEPT = 200
+"""Of each device."""
 
 
 class Inventory(Area):
@@ -34,11 +37,13 @@ class Inventory(Area):
         return tuple(sorted((self._read_back(DeviceRecord, dict(row)) for row in rows), key=lambda r: r.id))
 
     async def add_sightings(self, sightings: Sequence[Sighting]) -> None:
-        """Remember sightings."""
+        """Remember sightings, of each device the last ones."""
         if not sightings:
             return
         async with self._database.writing() as connection:
             await connection.execute(insert(SightingRow), [edge.plain(s) | {"at": s.at} for s in sightings])
+            for device in sorted({s.device for s in sightings}):
+                await connection.execute(_all_but_the_last(device))
 
     async def sightings(self, device: str, limit: int = 20) -> tuple[Sighting, ...]:
         """Sightings of a device, last remembered first."""
@@ -57,3 +62,17 @@ class Inventory(Area):
 def _device_row(record: DeviceRecord) -> dict[str, Any]:
     row: dict[str, Any] = edge.plain(record)
     return row | {"first_seen": record.first_seen, "last_seen": record.last_seen}
+
+
+def _all_but_the_last(device: str) -> Delete:
+    """What goes when a device was seen more often than is worth keeping."""
+    number, seen = col(SightingRow.number), col(SightingRow.device)
+    oldest_kept = (
+        select(number)
+        .where(seen == device)
+        .order_by(number.desc())
+        .offset(SIGHTINGS_KEPT - 1)
+        .limit(1)
+        .scalar_subquery()
+    )
+    return delete(SightingRow).where(seen == device, number < oldest_kept)

@@ -56,7 +56,7 @@ class Store(Protocol):
         ...
 
     async def add_sightings(self, sightings: Sequence[Sighting]) -> None:
-        """Remember sightings."""
+        """Remember sightings, of each device the last few hundred."""
         ...
 
     async def sightings(self, device: str, limit: int = 20) -> tuple[Sighting, ...]:

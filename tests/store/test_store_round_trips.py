@@ -14,6 +14,7 @@ from fleet.errors import StoreTrouble
 from fleet.model import edge
 from fleet.model.change import ENDS, ChangeState, JournalEntry, Outcome
 from fleet.model.inventory import DeviceRecord, Sighting
+from fleet.store.inventory import SIGHTINGS_KEPT
 from fleet.store.protocol import Store
 
 # PostgreSQL's text cannot hold NUL, and UTF-8 no surrogates; the edge lets neither through to be shown.
@@ -94,6 +95,16 @@ async def test_sightings_of_one_device_come_last_first(store: Store) -> None:
     assert await store.sightings("box-1", limit=3) == (goodbye, heard[3], heard[2])
     assert len(await store.sightings("box-1")) == 5
     assert await store.sightings("box-9") == ()
+
+
+async def test_only_the_last_sightings_of_each_device_are_kept(store: Store) -> None:
+    seen = [Sighting(device="box-1", at=NOON + timedelta(seconds=n), source="mdns") for n in range(SIGHTINGS_KEPT + 5)]
+    other = Sighting(device="box-2", at=NOON, source="mdns")
+    await store.add_sightings([other, *seen[:-1]])
+    await store.add_sightings(seen[-1:])
+    kept = await store.sightings("box-1", limit=10_000)
+    assert kept == tuple(reversed(seen[-SIGHTINGS_KEPT:]))
+    assert await store.sightings("box-2") == (other,)
 
 
 async def test_a_change_comes_back_with_its_whole_plan(store: Store) -> None:
