@@ -56,7 +56,7 @@ def table(rows: Iterable[Row], heads: Row = (), indent: int = 0) -> None:
     room = max(20, width() - indent - sum(w + 2 for w in widths))
     for line in lines:
         lead = " " * indent + "".join(cell.ljust(w) + "  " for cell, w in zip(line, widths, strict=False))
-        parts = textwrap.wrap(line[-1], room) or [""]
+        parts = textwrap.wrap(line[-1], room, break_on_hyphens=False) or [""]
         say(lead + parts[0])
         for part in parts[1:]:
             say(" " * len(lead) + part)
