@@ -21,8 +21,10 @@ import pytest
 from independent import Told, device_figures, differences
 from independent_wishes import Wish, read_wishes
 from raw_recorder import Recorder, recording
-from running import DEMO_VENUE, LOOPBACK, PATIENCE_S, eventually, fleet_words, process
+from running import DEMO_VENUE, PATIENCE_S, eventually, fleet_words, process
 from zeroconf import ServiceBrowser, ServiceStateChange, Zeroconf
+
+from tests.brokers import LOOPBACK
 
 Json = dict[str, Any]
 

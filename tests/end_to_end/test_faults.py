@@ -14,17 +14,17 @@ from typing import Any
 import pytest
 from raw_recorder import Recorder, recording, settings
 from running import (
-    LOOPBACK,
     PATIENCE_S,
     Commands,
     Running,
-    broker,
     daemon,
     environment,
     eventually,
     running,
     simulators,
 )
+
+from tests.brokers import LOOPBACK, embedded_broker
 
 Json = dict[str, Any]
 
@@ -224,7 +224,7 @@ def test_a_foreign_serial_is_a_conflict_and_nothing_is_written(barn: Running) ->
 def test_a_daemon_killed_in_mid_change_takes_the_change_back_at_its_next_start(tmp_path: Path) -> None:
     venue = write_venue(tmp_path / "venue", ("killed",))
     commands, state, log = Commands(tmp_path / "home"), tmp_path / "devices", tmp_path / "daemon.log"
-    with broker(tmp_path) as port, recording(port) as recorder, simulators(port, venue, state):
+    with embedded_broker(tmp_path) as port, recording(port) as recorder, simulators(port, venue, state):
         options = ("--broker", f"mqtt://{LOOPBACK}:{port}", "--venue", str(venue))
         barn = Running(commands=commands, recorder=recorder, state=state)
         with daemon(commands.home, *options, log=log) as first:
