@@ -18,9 +18,11 @@ class ChangeState(StrEnum):
     STAGING = "staging"
     COMMITTING = "committing"
     VERIFYING = "verifying"
+    ON_TRIAL = "on trial"
     KEEPING = "keeping"
     ROLLING_BACK = "rolling back"
     CHECKING = "checking"
+    RECOVERING = "recovering"
     KEPT = "kept"
     ROLLED_BACK = "rolled back"
     CANCELLED = "cancelled"
@@ -62,7 +64,8 @@ class JournalEntry:
 class ChangeRecord:
     """A change as the journal keeps it. `culprits` names the devices that made it fail, with the reason.
 
-    The culprit is nobody (an empty name) where a person or the daemon stopped it.
+    The culprit is nobody (an empty name) where a person or the daemon stopped it. A change with `keep_within_s` goes
+    on trial once it is verified; `trial_until` is then when it returns by itself unless a person keeps it.
     """
 
     id: Id
@@ -70,7 +73,9 @@ class ChangeRecord:
     who: str
     why: str
     started: datetime
+    keep_within_s: float | None = None
     state: ChangeState = ChangeState.PLANNED
+    trial_until: datetime | None = None
     ended: datetime | None = None
     outcomes: tuple[Outcome, ...] = ()
     culprits: Mapping[str, str] = field(default_factory=dict)

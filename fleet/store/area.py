@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
-from fleet.errors import BadInput, StoreTrouble
+from fleet.errors import BadInput
 from fleet.model import edge
 from fleet.store.database import Database
+from fleet.store.trouble import Unsound
 
 T = TypeVar("T")
 
@@ -26,9 +27,9 @@ class Area:
 
     @contextmanager
     def _understood(self) -> Iterator[None]:
-        """Turn what the model does not take back into `StoreTrouble`: somebody else wrote it."""
+        """Turn what the model does not take back into `Unsound`: somebody else wrote it."""
         try:
             yield
         except BadInput as error:
             where = self._database.where
-            raise StoreTrouble(f"the database holds what this release cannot read ({error})", where=where) from error
+            raise Unsound(f"the database holds what this release cannot read ({error})", where=where) from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import AsyncExitStack
 from pathlib import Path
 from weakref import WeakKeyDictionary
 
@@ -26,19 +27,48 @@ _turns: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock] = WeakKeyDict
 async def migrate(database: Database) -> None:
     """Run the missing migrations in one transaction; processes that open a database together take turns.
 
-    Raises `StoreTrouble` for a database of a newer release or of another program.
+    Raises `StoreTrouble` for a database of a newer release or of another program, and for one that a daemon owns
+    whose tables would be changed beneath it.
     """
-    async with database.writing() as connection:
+    async with AsyncExitStack() as owned, database.writing() as connection:
         if not database.is_sqlite:
             await connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": LOCK})
         async with _turns.setdefault(asyncio.get_running_loop(), asyncio.Lock()):
-            await connection.run_sync(_upgrade, database.where)
+            found = await connection.run_sync(_found, database.where)
+            if found == _newest():
+                return
+            if found:
+                owned.push_async_callback(database.lock.release)
+                await _own(database)
+            await connection.run_sync(_upgrade)
 
 
-def _upgrade(connection: Connection, where: str) -> None:
-    config = Config(attributes={"connection": connection})
+async def _own(database: Database) -> None:
+    if not await database.lock.take():
+        raise StoreTrouble(
+            "a daemon of an earlier release uses this database, which has to be changed for this one",
+            where=database.where,
+            remedy="Stop that daemon first",
+        )
+
+
+def _config(**attributes: object) -> Config:
+    config = Config(attributes=attributes)
     config.set_main_option("script_location", str(SCRIPTS).replace("%", "%%"))
-    script = ScriptDirectory.from_config(config)
+    return config
+
+
+def _newest() -> set[str]:
+    return set(ScriptDirectory.from_config(_config()).get_heads())
+
+
+def _upgrade(connection: Connection) -> None:
+    command.upgrade(_config(connection=connection), "head")
+
+
+def _found(connection: Connection, where: str) -> set[str]:
+    """The migrations the database has had; none for a new one."""
+    script = ScriptDirectory.from_config(_config())
     known = {revision.revision for revision in script.walk_revisions()}
     found = set(MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE}).get_current_heads())
     if found - known:
@@ -49,5 +79,4 @@ def _upgrade(connection: Connection, where: str) -> None:
         raise StoreTrouble(
             "this database belongs to another program", where=where, remedy="Name another database, or a new one"
         )
-    if found != set(script.get_heads()):
-        command.upgrade(config, "head")
+    return found

@@ -17,7 +17,16 @@ class Store(Protocol):
     """Keep what must outlive the daemon. Calls raise `StoreTrouble`, nothing else.
 
     What was written is durable when the call returns. Times are aware, and UTC when they come back.
+    A change or journal that is not what was written is never handed out: see `damaged`.
     """
+
+    async def claim(self, who: str, at: datetime) -> int:
+        """Own the database until the store is closed, and raise its epoch by one; the epoch.
+
+        Raises `StoreTrouble` that names the owner where another has it. Should the claim be lost later, every call
+        that writes and `epoch` raise `StoreTrouble` until it is back, which it never is once another has claimed.
+        """
+        ...
 
     async def epoch(self) -> int:
         """The fencing number of this database; a new database starts at 1."""
@@ -71,27 +80,38 @@ class Store(Protocol):
         ...
 
     async def journal(self, entries: Sequence[JournalEntry]) -> None:
-        """Write journal entries. Concurrent calls share one commit; a cancelled call may have been written."""
+        """Write journal entries. Concurrent calls share one commit; a cancelled call may have been written.
+
+        The numbers of a change's entries rise in the order of the calls.
+        """
         ...
 
     async def save_change(self, record: ChangeRecord) -> None:
-        """Write a change's state, outcomes, culprits and end; never its plan."""
+        """Write a change's state, trial, outcomes, culprits and end; never its plan."""
         ...
 
     async def change(self, change: str) -> ChangeRecord | None:
-        """The change of this id."""
+        """The change of this id. Raises `StoreTrouble` where it is not what was written."""
         ...
 
     async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
-        """Changes, last begun first."""
+        """Changes, last begun first. Raises `StoreTrouble` for one that is not what was written."""
         ...
 
     async def unfinished(self) -> tuple[ChangeRecord, ...]:
-        """Changes that have not ended, first begun first."""
+        """Changes that have not ended, first begun first; without those that `damaged` names."""
+        ...
+
+    async def damaged(self) -> tuple[str, ...]:
+        """What is wrong with changes that are not what was written, in words, one each.
+
+        Those that have not ended are read wholly. Of the others it is only seen that they are there and have ended;
+        what else is stored of them is held against its seals when it is asked for.
+        """
         ...
 
     async def entries(self, change: str) -> tuple[JournalEntry, ...]:
-        """The journal of a change, by number."""
+        """The journal of a change, by number. Raises `StoreTrouble` where it is not what was written."""
         ...
 
     async def save_hold(self, hold: Hold) -> None:

@@ -64,12 +64,15 @@ class HoldRow(Row, table=True):
 
 
 class FleetRow(Row, table=True):
-    """Facts of this database itself; always one row."""
+    """Facts of this database itself; always one row. `claims` counts how often it was claimed, `owner` did last."""
 
     __tablename__ = "fleet"
     id: int = Field(primary_key=True)
     epoch: int = Field(sa_type=BigInteger)
     controller: str | None = None
+    claims: int = Field(sa_type=BigInteger)
+    owner: str
+    owned_since: datetime | None = Field(default=None, sa_type=UtcTime)
 
 
 class VersionRow(Row, table=True):
@@ -126,7 +129,9 @@ class ChangeRow(Row, table=True):
     who: str
     why: str
     started: datetime = Field(sa_type=UtcTime)
+    keep_within_s: float | None = None
     state: str = Field(index=True)
+    trial_until: datetime | None = Field(default=None, sa_type=UtcTime)
     ended: datetime | None = Field(default=None, sa_type=UtcTime)
     outcomes: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
     culprits: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
@@ -142,6 +147,18 @@ class JournalRow(Row, table=True):
     what: str
     device: str
     detail: str
+    seal: str
+
+
+class SealRow(Row, table=True):
+    """What a change has to be like (see `seals`); `last_entry` is the number of its last journal entry."""
+
+    __tablename__ = "seals"
+    change: str = Field(primary_key=True, foreign_key="changes.id")
+    begun: str
+    standing: str
+    last_entry: int | None = None
+    journal: str
 
 
 class SnapshotRow(Row, table=True):

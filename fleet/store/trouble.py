@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,10 @@ from fleet.errors import StoreTrouble
 
 class UnfitRow(StoreTrouble):
     """What was to be written cannot be: it is there already, belongs to nothing, or no column can hold it."""
+
+
+class Unsound(StoreTrouble):
+    """What is stored is not what was written, or not what this release can read."""
 
 
 @contextmanager
@@ -32,7 +37,8 @@ def told_in_words(where: str) -> Iterator[None]:
 def trouble_of_driver(error: BaseException, where: str) -> StoreTrouble:
     """`StoreTrouble` for an error as SQLite, PostgreSQL or the system raised it."""
     what, remedy = _words(error)
-    return StoreTrouble(what, where=where, remedy=remedy)
+    kind = Unsound if what == DAMAGED else StoreTrouble
+    return kind(what, where=where, remedy=remedy)
 
 
 def _trouble(error: SQLAlchemyError, where: str) -> StoreTrouble:
@@ -43,17 +49,23 @@ def _trouble(error: SQLAlchemyError, where: str) -> StoreTrouble:
     return trouble_of_driver((error.orig if isinstance(error, StatementError) else None) or error, where)
 
 
+DAMAGED = "the database is damaged"
+READ_ONLY = ("the database is read-only", "Allow this user to write the file and its folder")
+FULL = ("the disk is full", "Free some space and try again")
+
 SQLITE_WORDS = {
-    "FULL": ("the disk is full", "Free some space and try again"),
-    "READONLY": ("the database is read-only", "Allow this user to write the file and its folder"),
+    "FULL": FULL,
+    "READONLY": READ_ONLY,
     "PERM": ("this user may not use the file", "Allow this user to write the file and its folder"),
     "CANTOPEN": ("the file cannot be opened", "Check that its folder exists and that this user may write there"),
     "BUSY": ("another process has locked the database", "Find out what else uses it, and try again"),
     "LOCKED": ("the database is locked", "Try again"),
     "NOTADB": ("this file is not a database", "Name another file, or put this one aside"),
-    "CORRUPT": ("the database is damaged", "Restore it from a backup"),
+    "CORRUPT": (DAMAGED, "Restore it from a backup"),
     "IOERR": ("the disk cannot be read or written", "Check the disk"),
 }
+
+SYSTEM_WORDS = {errno.ENOSPC: FULL, errno.EDQUOT: FULL, errno.EROFS: READ_ONLY, errno.EACCES: READ_ONLY}
 
 # PostgreSQL documentation, appendix A, "PostgreSQL Error Codes": whole codes first, then classes of two letters.
 POSTGRES_WORDS = {
@@ -76,8 +88,11 @@ def _words(error: BaseException) -> tuple[str, str]:
     name = str(getattr(error, "sqlite_errorname", "")).removeprefix("SQLITE_").split("_")[0]
     code = str(getattr(error, "sqlstate", None) or "")
     known = SQLITE_WORDS.get(name) or POSTGRES_WORDS.get(code) or POSTGRES_WORDS.get(code[:2])
+    known = known or SYSTEM_WORDS.get(getattr(error, "errno", None) or 0)
     if known:
         return known
+    if isinstance(error, sqlite3.OperationalError) and str(error).startswith("Could not decode to UTF-8"):
+        return SQLITE_WORDS["CORRUPT"]
     if isinstance(error, ConnectionRefusedError):
         return "the server refuses connections", "Check that it runs, and its address and port in the URL"
     if isinstance(error, gaierror):

@@ -165,8 +165,10 @@ def a_plan() -> Plan:
 
 
 def a_change(change: str, state: ChangeState = ChangeState.PLANNED) -> ChangeRecord:
-    """A change that has just begun."""
-    return ChangeRecord(id=change, plan=a_plan(), who="ines", why="after the swap", started=NOON, state=state)
+    """A change that has just begun, to be kept within two minutes."""
+    return ChangeRecord(
+        id=change, plan=a_plan(), who="ines", why="after the swap", started=NOON, keep_within_s=120, state=state
+    )
 
 
 def an_entry(change: str, number: int) -> JournalEntry:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import os
 import signal
 import sys
@@ -53,11 +54,13 @@ async def test_calls_that_come_while_a_commit_runs_are_written_next(store: Store
     await store.begin_change(a_change("ch-1"))
     commits.clear()
 
-    async def three_in_a_row(first: int) -> None:
-        for number in range(first, first + 3):
-            await store.journal([an_entry("ch-1", number)])
+    numbers = itertools.count()
 
-    await asyncio.gather(*(three_in_a_row(first) for first in range(0, 150, 3)))
+    async def three_in_a_row() -> None:
+        for _ in range(3):
+            await store.journal([an_entry("ch-1", next(numbers))])
+
+    await asyncio.gather(*(three_in_a_row() for _ in range(50)))
     assert len(commits) < 30
     assert len(await store.entries("ch-1")) == 150
 

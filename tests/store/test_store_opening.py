@@ -16,8 +16,9 @@ from sqlalchemy import Connection, Engine, event
 from store_samples import a_change, a_device, a_snapshot, an_entry
 
 from fleet.errors import FleetError, StoreTrouble
-from fleet.store.migrate import VERSION_TABLE
+from fleet.store.migrate import SCRIPTS, VERSION_TABLE
 from fleet.store.protocol import Store
+from fleet.store.seals import seal_of_standing
 from fleet.store.sql import open_store
 from fleet.store.tables import Row
 
@@ -90,7 +91,8 @@ async def test_a_newer_database_is_refused_and_left_alone(url: str, behind) -> N
     with pytest.raises(StoreTrouble, match=r"newer release.*Install that release"):
         async with open_store(url):
             pass
-    await behind(f"UPDATE {VERSION_TABLE} SET version_num = '0001'")
+    newest = max(path.name[1:5] for path in (SCRIPTS / "versions").glob("v*.py"))
+    await behind(f"UPDATE {VERSION_TABLE} SET version_num = '{newest}'")
     async with open_store(url) as store:
         assert await store.devices() == (a_device(),)
 
@@ -105,7 +107,9 @@ async def test_a_database_of_another_program_is_refused(url: str, behind) -> Non
 async def test_what_this_release_cannot_read_is_said(store: Store, behind) -> None:
     await store.begin_change(a_change("ch-1"))
     await behind("UPDATE changes SET state = 'wandering'")
-    with pytest.raises(StoreTrouble, match=r"cannot read.*state"):
+    wandering = {"id": "ch-1", "state": "wandering", "trial_until": None, "ended": None, "outcomes": [], "culprits": {}}
+    await behind(f"UPDATE seals SET standing = '{seal_of_standing(wandering)}'")
+    with pytest.raises(StoreTrouble, match=r"change ch-1 holds what this release cannot read.*state"):
         await store.change("ch-1")
 
 
@@ -172,7 +176,7 @@ async def test_a_locked_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     import sqlite3
 
     path = tmp_path / "fleet.db"
-    monkeypatch.setattr("fleet.store.database.PRAGMAS", ("busy_timeout = 1", "journal_mode = WAL"))
+    monkeypatch.setattr("fleet.store.sqlite.PRAGMAS", ("busy_timeout = 1", "journal_mode = WAL"))
     async with open_store(f"sqlite:///{path}") as store:
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
@@ -187,7 +191,7 @@ async def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     url = f"sqlite:///{tmp_path / 'fleet.db'}"
     async with open_store(url) as store:
         await store.begin_change(a_change("ch-1"))
-    monkeypatch.setattr("fleet.store.database.PRAGMAS", ("max_page_count = 1", "foreign_keys = ON"))
+    monkeypatch.setattr("fleet.store.sqlite.PRAGMAS", ("max_page_count = 1", "foreign_keys = ON"))
     async with open_store(url) as store:
         calls = [store.journal([an_entry("ch-1", n) for n in range(k, k + 500)]) for k in range(0, 2000, 500)]
         for result in await asyncio.gather(*calls, return_exceptions=True):
