@@ -55,27 +55,39 @@ def free_port() -> int:
 @contextmanager
 def embedded_broker(folder: Path) -> Iterator[int]:
     """The embedded broker without fleet around it, for the length of the block; its port."""
-    port, settings = free_port(), folder / "broker.toml"
-    settings.write_text(_EMBEDDED.format(port=port), encoding="utf-8")
-    with Broker(config_path=str(settings)):
+    port = free_port()
+    with Broker(config_path=str(embedded_settings(folder, port))):
         yield port
 
 
 @contextmanager
 def mosquitto(folder: Path, port: int = 0) -> Iterator[int]:
     """Mosquitto for the length of the block; its port, a free one for 0. Skips or fails where it is not installed."""
-    program = _mosquitto_or_skip()
-    port, settings = port or free_port(), folder / "mosquitto.conf"
-    settings.write_text(_MOSQUITTO.format(port=port), encoding="utf-8")
-    process = subprocess.Popen([program, "-c", str(settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    port = port or free_port()
+    words = mosquitto_words(folder, port)
+    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        while not _answers(port):
+        while not answers(port):
             assert process.poll() is None, "mosquitto ended at its start"
             time.sleep(0.01)
         yield port
     finally:
         process.terminate()
         process.wait()
+
+
+def embedded_settings(folder: Path, port: int) -> Path:
+    """The embedded broker's settings, written to a folder."""
+    settings = folder / "broker.toml"
+    settings.write_text(_EMBEDDED.format(port=port), encoding="utf-8")
+    return settings
+
+
+def mosquitto_words(folder: Path, port: int) -> list[str]:
+    """The command that runs Mosquitto, remembering nothing. Skips or fails where it is not installed."""
+    settings = folder / "mosquitto.conf"
+    settings.write_text(_MOSQUITTO.format(port=port), encoding="utf-8")
+    return [_mosquitto_or_skip(), "-c", str(settings)]
 
 
 def _mosquitto_or_skip() -> str:
@@ -88,6 +100,7 @@ def _mosquitto_or_skip() -> str:
     return program
 
 
-def _answers(port: int) -> bool:
+def answers(port: int) -> bool:
+    """Whether something listens on a port of this machine."""
     with socket.socket() as probe:
         return probe.connect_ex((LOOPBACK, port)) == 0

@@ -20,7 +20,7 @@ from fleet.errors import DeviceRefused, DeviceSilent
 from fleet.model.description import Description
 from fleet.model.plan import Phase, Work
 from fleet.model.settings import DeviceSettings
-from fleet.model.state import Moment, Reported
+from fleet.model.state import Moment, Reported, State
 from fleet.reconcile.representable import representable
 
 __all__ = ["MemoryDevice", "MemoryDriver"]
@@ -49,6 +49,9 @@ class MemoryDriver:
         while True:
             yield await self._queue.get()
 
+    def wake(self) -> None:
+        """Nothing to do: there is no link that could be down."""
+
     async def census(self) -> frozenset[str]:
         """All devices, told again."""
         for device in self.devices.values():
@@ -66,7 +69,7 @@ class MemoryDriver:
     async def read(self, description: Description) -> Reported:
         """The device's state and slots."""
         device = self._reach(description)
-        return Reported(description=device.description, state=device.state(), slots=device.readable())
+        return Reported(description=device.description, state=self._state(device), slots=device.readable())
 
     async def prepare(
         self, description: Description, change: str, work: dict[Phase, Work], expect: Moment, epoch: int
@@ -127,6 +130,9 @@ class MemoryDriver:
             raise DeviceRefused(description.id, code, f"it is at {device.moment()}")
         return device
 
+    def _state(self, device: MemoryDevice) -> State:
+        return device.state()
+
     def _tell_all(self, device: MemoryDevice) -> None:
         name = device.description.id
         if not device.online:
@@ -135,7 +141,7 @@ class MemoryDriver:
         for event in (
             CameOnline(device=name, boot_id=device.moment().boot_id),
             Described(device=name, description=device.description),
-            StateHeard(device=name, state=device.state()),
+            StateHeard(device=name, state=self._state(device)),
             SlotsHeard(device=name, slots=device.readable()),
         ):
             self._queue.put_nowait(event)

@@ -98,6 +98,13 @@ class Driver(Protocol):
         """What the driver hears, in order, for as long as it is open. One reader."""
         ...
 
+    def wake(self) -> None:
+        """A device or a broker was just announced: a link that is down and waits for its next attempt tries at once.
+
+        May be called at any time and as often as announcements come; nothing happens while the link is up.
+        """
+        ...
+
     async def census(self) -> frozenset[str]:
         """Ids of all devices that the link can tell of now, read slice by slice; their events have been handed out."""
         ...

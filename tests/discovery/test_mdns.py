@@ -15,7 +15,7 @@ from zeroconf.asyncio import AsyncServiceInfo, AsyncZeroconf
 from fleet.discovery.broker_address import BrokerAddress
 from fleet.discovery.brokers import announced_broker, find_broker, interface_of
 from fleet.discovery.browse import Browser
-from fleet.discovery.records import DEVICE_SERVICE
+from fleet.discovery.records import DEVICE_SERVICE, FoundBroker
 from fleet.errors import BadInput
 from fleet.model.inventory import Sighting
 
@@ -90,6 +90,21 @@ async def test_a_broker_is_announced_where_it_is_and_found_by_its_root() -> None
         found = await find_broker(f"{run}/v1", 20, LOOPBACK)
     assert found is not None
     assert found.address == here
+
+
+async def test_a_browser_tells_of_a_broker_that_comes_back() -> None:
+    root = f"{uuid.uuid4().hex[:8]}/v1"
+    told: asyncio.Queue[FoundBroker] = asyncio.Queue()
+
+    def note(broker: FoundBroker) -> None:
+        if broker.root == root:  # other brokers on this loopback may be among them
+            told.put_nowait(broker)
+
+    here = BrokerAddress(host="127.0.0.1", port=18833)
+    async with Browser(LOOPBACK, now=now, on_broker=note):
+        for life in ("first", "second"):
+            async with announced_broker(here, root, f"{life}-{root[:8]}"), asyncio.timeout(30):
+                assert (await told.get()).address == here
 
 
 async def test_no_broker_in_time_is_none() -> None:

@@ -7,6 +7,7 @@ A slice stays far below any queue, and a marker that we publish to ourselves aft
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from typing import Final
 
 import aiomqtt
@@ -63,10 +64,14 @@ class Sweep:
     async def _drain(self, number: int) -> None:
         self._marker = b"%d" % number
         self._back.clear()
-        await self._client.publish(self._topic, self._marker, qos=0)
         try:
             async with asyncio.timeout(self._timings.drain_s):
-                await self._back.wait()
+                while not self._back.is_set():
+                    # Written again, since a broker may drop what exceeds its queue, and that may be the marker.
+                    await self._client.publish(self._topic, self._marker, qos=0)
+                    with suppress(TimeoutError):
+                        async with asyncio.timeout(self._timings.repeat_after_s):
+                            await self._back.wait()
         except TimeoutError:
             raise BrokerDown(
                 f"the broker does not return what is written to {self._topic}",

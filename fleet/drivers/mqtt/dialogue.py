@@ -78,6 +78,8 @@ class Dialogue:
                 raise
             # It did nothing. Its clock was not what we thought, and its refusal has told what it is.
             result = await self._once(device, build)
+        if epoch is not None:  # the device remembers it from here on
+            self._epochs[device] = max(self._epochs.get(device, 0), epoch)
         return Moment(boot_id=result.boot_id, revision=result.revision)
 
     async def _once(self, device: str, build: Callable[[], wire_requests.Request]) -> wire.Result:

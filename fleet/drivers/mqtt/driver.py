@@ -82,6 +82,10 @@ class MqttDriver:
         while (event := await self._queue.get()) is not None:
             yield event
 
+    def wake(self) -> None:
+        """Something was announced: if the link is down, try it now and not at the end of the back-off."""
+        self._link.wake()
+
     async def census(self) -> frozenset[str]:
         """Ids of all devices that retain something at the broker. Raises `BrokerDown`."""
         if self._link.state is not LinkState.UP:

@@ -19,6 +19,7 @@ from fleet.drivers.protocol import (
 from fleet.errors import DeviceNonsense
 from fleet.model.description import QConvention
 from fleet.model.names import ID_PATTERN
+from fleet.model.once import Once
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +34,7 @@ class Hearing:
         self._root = root
         self._conventions: dict[str, QConvention] = {}
         self._held: dict[str, dict[Kind, bytes]] = {}
-        self._complained: set[tuple[str, str]] = set()
+        self._complained = Once()
 
     def hear(self, topic: str, payload: bytes) -> list[Event]:
         """The events of one message: none, one, or a description with what was held back for it."""
@@ -49,8 +50,7 @@ class Hearing:
 
     def complain(self, error: DeviceNonsense, kind: str) -> list[Event]:
         """Nonsense as an event where it names a device; logged once for a device and kind of message."""
-        first = (error.device, kind) not in self._complained
-        self._complained.add((error.device, kind))
+        first = self._complained.first((error.device, kind))
         log.log(logging.WARNING if first else logging.DEBUG, "%s", error)
         if not re.fullmatch(ID_PATTERN, error.device):
             return []

@@ -52,6 +52,8 @@ class Link:
         self._on_down = on_down
         self._client: aiomqtt.Client | None = None
         self._failures = 0
+        self._woken = asyncio.Event()
+        self._no_early_before_s = 0.0
 
     async def run(self) -> None:
         """Connect, live, wait, connect again, until cancelled."""
@@ -61,7 +63,7 @@ class Link:
                 self.why = await self._connection()
                 self.state = LinkState.WAITING
                 self._on_down(self.why)
-                await asyncio.sleep(backoff_s(self._failures, self._timings, self._random))
+                await self._wait(backoff_s(self._failures, self._timings, self._random))
                 self._failures += 1
         finally:
             self.state = LinkState.CLOSED
@@ -70,6 +72,12 @@ class Link:
         """The session can serve requests now."""
         self.state = LinkState.UP
         self._failures = 0
+        self._woken.clear()
+
+    def wake(self) -> None:
+        """There is a sign of life on the network: end a wait for the next attempt, at most once in `early_every_s`."""
+        if self.state is not LinkState.UP:
+            self._woken.set()
 
     async def publish(self, topic: str, payload: bytes) -> None:
         """Send at QoS 0. Raises `BrokerDown`."""
@@ -79,6 +87,18 @@ class Link:
             await self._client.publish(topic, payload, qos=0)
         except aiomqtt.MqttError as error:
             raise BrokerDown(f"the connection to {self._broker} broke: {shown(str(error), 200)}") from None
+
+    async def _wait(self, longest_s: float) -> None:
+        """Wait before the next attempt, less where somebody wakes us; a chatter of signs makes no busy loop."""
+        now = asyncio.get_running_loop().time
+        try:
+            async with asyncio.timeout(longest_s):
+                await self._woken.wait()
+                await asyncio.sleep(self._no_early_before_s - now())
+                self._no_early_before_s = now() + self._timings.early_every_s
+        except TimeoutError:
+            pass
+        self._woken.clear()
 
     async def _connection(self) -> str:
         """Live through one connection; why it ended, in words."""

@@ -17,6 +17,8 @@ class Timings:
     """The longest that one slice of a census may take."""
     backoff_first_s: float = 0.25
     backoff_most_s: float = 15.0
+    early_every_s: float = 1.0
+    """The shortest time between two attempts that come early because something was announced."""
 
     @property
     def answer_s(self) -> float:
