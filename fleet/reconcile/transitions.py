@@ -11,9 +11,10 @@ from dataclasses import replace
 from typing import TypeAlias
 
 from fleet.model.change import ChangeState
-from fleet.model.plan import Phase, Target
+from fleet.model.plan import RAMPS, Phase, Target
 from fleet.model.state import Moment
 from fleet.reconcile.progress import (
+    Accept,
     Begin,
     Cancel,
     Commit,
@@ -23,6 +24,7 @@ from fleet.reconcile.progress import (
     Event,
     Failed,
     Forget,
+    Heard,
     Keep,
     Prepare,
     Progress,
@@ -32,6 +34,7 @@ from fleet.reconcile.progress import (
     WriteBack,
 )
 from fleet.reconcile.readback import deviations
+from fleet.reconcile.standing import open_change
 
 S = ChangeState
 Next: TypeAlias = tuple[Progress, tuple[Effect, ...]]
@@ -45,25 +48,38 @@ def stay(progress: Progress, _event: Event, _now: float) -> Next:
 def begin(progress: Progress, _event: Begin, now: float) -> Next:
     """Stage on all devices; nothing to do is kept at once."""
     if not progress.devices:
-        return _end(progress, S.KEPT), ()
+        return end(progress, S.KEPT), ()
     return _enter(progress, S.STAGING, now, progress.limits.staging_s, progress.devices, _prepare)
 
 
-def call_off(progress: Progress, event: Cancel, _now: float) -> Next:
+def call_off(progress: Progress, event: Cancel | Elapsed, _now: float) -> Next:
     """End before anything was sent."""
-    return _end(replace(progress, culprits={"": event.why}), S.CANCELLED), ()
+    why = event.why if isinstance(event, Cancel) else "it did not begin in time"
+    return end(replace(progress, culprits={"": why}), S.CANCELLED), ()
 
 
 def staged(progress: Progress, event: Done, now: float) -> Next:
-    """When all have staged, commit the first phase."""
+    """When all have staged, commit the first phase; where one could not, all forget."""
     progress = _answered(progress, event.device, event.moment)
-    return (progress, ()) if progress.waiting else _next_phase(progress, now)
+    if progress.waiting:
+        return progress, ()
+    return _forget(progress) if progress.culprits else _next_phase(progress, now)
 
 
-def not_staged(progress: Progress, event: Failed | Elapsed | Cancel, _now: float) -> Next:
-    """One cannot stage, or time is up: nothing has sounded yet, so all forget."""
-    ended = _end(replace(progress, culprits=_blame(progress, event)), S.CANCELLED)
-    return ended, tuple(Forget(device=d) for d in sorted(progress.devices))
+def cannot_stage(progress: Progress, event: Failed, _now: float) -> Next:
+    """One cannot stage: nothing has sounded yet, so there is time to hear who else cannot."""
+    progress = _answered(progress, event.device, None)
+    progress = replace(progress, culprits={**progress.culprits, event.culprit: event.why})
+    return (progress, ()) if progress.waiting else _forget(progress)
+
+
+def not_staged(progress: Progress, event: Elapsed | Cancel, _now: float) -> Next:
+    """Time is up, or a person stops it: nothing has sounded yet, so all forget."""
+    return _forget(replace(progress, culprits={**progress.culprits, **_blame(progress, event)}))
+
+
+def _forget(progress: Progress) -> Next:
+    return end(progress, S.CANCELLED), tuple(Forget(device=d) for d in sorted(progress.devices))
 
 
 def committed(progress: Progress, event: Done, now: float) -> Next:
@@ -79,32 +95,75 @@ def committed(progress: Progress, event: Done, now: float) -> Next:
 
 
 def verified(progress: Progress, event: ReadBack, now: float) -> Next:
-    """A read-back that is not as wanted takes all back; when all are, go on, keep, or end."""
-    wanted = _expected(progress, event.device)
-    if apart := deviations(wanted, event.reported):
-        return roll_back(progress, now, {event.device: f"reads back {apart[0]}"})
+    """A read-back that is not as wanted takes all back; when all are, go on, be on trial, keep, or end."""
+    if words := _wrong(progress, event):
+        return roll_back(progress, now, {event.device: words})
     progress = _answered(progress, event.device, event.reported.state.moment)
-    if progress.waiting:
-        return progress, ()
-    if progress.kept == progress.devices:
-        return _end(progress, S.KEPT), ()
+    return (progress, ()) if progress.waiting else _all_verified(progress, now)
+
+
+def _all_verified(progress: Progress, now: float) -> Next:
     if progress.step < len(progress.schedule):
         return _next_phase(progress, now)
-    return _enter(progress, S.KEEPING, now, progress.limits.keeping_s, progress.devices, _keep)
+    if progress.trial_s is not None and not progress.accepted:
+        return on_trial(progress, now, progress.trial_s)
+    return keep_all(progress, now)
+
+
+def on_trial(progress: Progress, now: float, left_s: float) -> Next:
+    """Wait for a person, `left_s` at the longest."""
+    return _enter(progress, S.ON_TRIAL, now, left_s, (), _read)
+
+
+def accept(progress: Progress, _event: Accept, now: float) -> Next:
+    """Keep what is on trial, once every device has just answered that it still has it."""
+    return _verify(replace(progress, accepted=True), now)
+
+
+def trial_over(progress: Progress, _event: Elapsed, now: float) -> Next:
+    """Nobody kept it in time: everything returns."""
+    return roll_back(progress, now, {"": "nobody kept it in time"})
+
+
+def overheard(progress: Progress, event: Heard, now: float) -> Next:
+    """A device that has not the change open any more has returned by itself: the others follow."""
+    mine = progress.devices - progress.kept
+    if event.device not in mine or event.change == progress.change or not progress.device(event.device).stages:
+        return progress, ()
+    return roll_back(progress, now, {event.device: "went back by itself"})
 
 
 def kept(progress: Progress, event: Done, now: float) -> Next:
-    """When all have kept: read stored slots back, or end."""
+    """When all have kept, read them once more: a device may say so and not do it, or have moved just then.
+
+    Patiently, since it is too late to be strict with one that is booting.
+    """
     progress = replace(_answered(progress, event.device, event.moment), kept=progress.kept | {event.device})
     if progress.waiting:
         return progress, ()
-    storing = any(device.after.stored for device in progress.plan.devices)
-    return _verify(progress, now) if storing else (_end(progress, S.KEPT), ())
+    return _enter(progress, S.KEEPING, now, progress.limits.keeping_s, progress.devices, _patient_read)
+
+
+def confirmed(progress: Progress, event: ReadBack, now: float) -> Next:
+    """When all read back as kept, the change is. Before all have kept there is nothing to confirm."""
+    if progress.kept != progress.devices:
+        return progress, ()
+    if words := _wrong(progress, event):
+        return roll_back(progress, now, {event.device: words})
+    progress = _answered(progress, event.device, event.reported.state.moment)
+    return (progress, ()) if progress.waiting else (end(progress, S.KEPT), ())
 
 
 def fail(progress: Progress, event: Failed | Elapsed | Cancel, now: float) -> Next:
     """Whatever went wrong after the first commit takes the whole scope back."""
     return roll_back(progress, now, _blame(progress, event))
+
+
+def failed_too(progress: Progress, event: Failed) -> Progress:
+    """A device that failed in the turn that is being rolled back already: it is named beside the first."""
+    if event.culprit in progress.culprits:
+        return progress
+    return replace(progress, culprits={**progress.culprits, event.culprit: event.why})
 
 
 def went_back(progress: Progress, event: Done | Failed, now: float) -> Next:
@@ -120,8 +179,10 @@ def check_anyway(progress: Progress, _event: Elapsed, now: float) -> Next:
 
 
 def checked(progress: Progress, event: ReadBack, now: float) -> Next:
-    """Judge a device by its checkpoint."""
-    apart = deviations(progress.device(event.device).before, event.reported)
+    """Judge a device by its checkpoint, and see that nothing of the change is left open on it."""
+    apart = list(deviations(progress.device(event.device).before, event.reported))
+    if open_change(progress.change, event.reported) is not None:
+        apart.append("still has the change open")
     return _judged(progress, {event.device: apart[0]} if apart else {}, event.device, now)
 
 
@@ -130,22 +191,26 @@ def cannot_check(progress: Progress, event: Failed, now: float) -> Next:
     return _judged(progress, {event.device: event.why}, event.device, now)
 
 
-def give_up(progress: Progress, _event: Elapsed, _now: float) -> Next:
-    """Time is up for checking: whoever has not answered needs a person."""
-    stuck = {**progress.stuck, **dict.fromkeys(progress.waiting, "did not answer after the rollback")}
-    return _end(replace(progress, stuck=stuck), S.NEEDS_PERSON), ()
+def check_is_over(progress: Progress, _event: Elapsed, now: float) -> Next:
+    """Time is up for checking: whoever has not answered is stuck, too."""
+    silent = dict.fromkeys(progress.waiting, "did not answer after the rollback")
+    return _after_check(replace(progress, stuck={**progress.stuck, **silent}), now)
 
 
 def _judged(progress: Progress, stuck: Mapping[str, str], device: str, now: float) -> Next:
     progress = replace(_answered(progress, device, None), stuck={**progress.stuck, **stuck})
-    if progress.waiting:
-        return progress, ()
+    return (progress, ()) if progress.waiting else _after_check(progress, now)
+
+
+def _after_check(progress: Progress, now: float) -> Next:
+    """All are back, or those that are not are told once more, or need a person."""
     if not progress.stuck:
-        return _end(progress, S.ROLLED_BACK), ()
-    if progress.attempt < progress.limits.attempts:
-        again = frozenset(progress.stuck)
-        return _take_back(replace(progress, stuck={}), now, again)
-    return _end(progress, S.NEEDS_PERSON), ()
+        return end(progress, S.ROLLED_BACK), ()
+    again = progress.touched & frozenset(progress.stuck)
+    if again and progress.attempt < progress.limits.attempts:
+        left_alone = {d: words for d, words in progress.stuck.items() if d not in again}
+        return take_back(replace(progress, stuck=left_alone), now, again)
+    return end(progress, S.NEEDS_PERSON), ()
 
 
 def _next_phase(progress: Progress, now: float) -> Next:
@@ -157,9 +222,27 @@ def _next_phase(progress: Progress, now: float) -> Next:
     progress = replace(progress, touched=progress.touched | who)
 
     def commit(p: Progress, device: str) -> Effect:
-        return Commit(device=device, turn=p.turn, phase=phase, expect=p.moments[device])
+        return Commit(
+            device=device,
+            turn=p.turn,
+            phase=phase,
+            expect=p.moments[device],
+            alone_s=p.limits.alone_s + (p.trial_s or 0.0),
+            after_s=p.limits.ramp_pause_s if phase in RAMPS else 0.0,
+        )
 
     return _enter(progress, S.COMMITTING, now, progress.limits.committing_s, who, commit)
+
+
+def keep_all(progress: Progress, now: float) -> Next:
+    """Tell every device that does not hold the change for good yet to keep it."""
+    who = progress.devices - progress.kept
+    return _enter(progress, S.KEEPING, now, progress.limits.keeping_s, who, _keep)
+
+
+def read_all(progress: Progress, now: float) -> Next:
+    """A restarted daemon reads every device before it decides anything."""
+    return _enter(progress, S.RECOVERING, now, progress.limits.recovering_s, progress.devices, _patient_read)
 
 
 def _verify(progress: Progress, now: float) -> Next:
@@ -168,15 +251,15 @@ def _verify(progress: Progress, now: float) -> Next:
 
 def roll_back(progress: Progress, now: float, culprits: Mapping[str, str]) -> Next:
     """Take every device back that may have been touched; the others forget what they staged."""
-    progress = replace(progress, culprits={**progress.culprits, **culprits})
+    progress = replace(progress, culprits={**progress.culprits, **culprits}, failed_in=progress.turn)
     forgets = tuple(Forget(device=d) for d in sorted(progress.devices - progress.touched))
     if not progress.touched:
-        return _end(progress, S.CANCELLED), forgets
-    progress, effects = _take_back(progress, now, progress.touched)
+        return end(progress, S.CANCELLED), forgets
+    progress, effects = take_back(progress, now, progress.touched)
     return progress, forgets + effects
 
 
-def _take_back(progress: Progress, now: float, who: frozenset[str]) -> Next:
+def take_back(progress: Progress, now: float, who: frozenset[str]) -> Next:
     progress = replace(progress, attempt=progress.attempt + 1)
     return _enter(progress, S.ROLLING_BACK, now, progress.limits.rolling_back_s, who, _undo)
 
@@ -198,7 +281,8 @@ def _enter(
     return progress, tuple(effect(progress, device) for device in sorted(waiting))
 
 
-def _end(progress: Progress, state: ChangeState) -> Progress:
+def end(progress: Progress, state: ChangeState) -> Progress:
+    """The change at one of its ends."""
     return replace(progress, state=state, turn=progress.turn + 1, waiting=frozenset(), deadline=0.0)
 
 
@@ -209,22 +293,32 @@ def _answered(progress: Progress, device: str, moment: Moment | None) -> Progres
 
 def _blame(progress: Progress, event: Failed | Elapsed | Cancel) -> dict[str, str]:
     if isinstance(event, Failed):
-        return {event.device: event.why}
+        return {event.culprit: event.why}
     if isinstance(event, Cancel):
         return {"": event.why}
     return dict.fromkeys(sorted(progress.waiting), f"did not answer in time while {progress.state}")
 
 
 def _expected(progress: Progress, device: str) -> Target:
-    """What a device should read back as by now: unmuted only after that phase, stored only once kept."""
+    """What a device should read back as by now: quiet before anything is unmuted, stored only once kept."""
     plan = progress.device(device)
-    after = plan.after
-    if progress.kept != progress.devices:
-        after = replace(after, stored=())
-    if Phase.UNMUTE in plan.work and progress.step < len(progress.schedule):
-        outputs = {n: replace(s, mute=None) for n, s in after.live.outputs.items()}
-        after = replace(after, live=replace(after.live, outputs=outputs))
-    return after
+    if progress.step < len(progress.schedule):
+        return plan.quiet
+    return plan.after if progress.kept == progress.devices else replace(plan.after, stored=())
+
+
+def _wrong(progress: Progress, event: ReadBack) -> str:
+    """What is wrong with a read-back, in words: not as wanted, or too late to be told to keep; empty where nothing."""
+    if apart := deviations(_expected(progress, event.device), event.reported):
+        return f"reads back {apart[0]}"
+    if event.device in progress.kept and open_change(progress.change, event.reported) is not None:
+        return "said that it keeps, and has not"
+    held = event.reported.state.change
+    if progress.step < len(progress.schedule) or held is None or held.reverts_in_ms is None:
+        return ""
+    if held.reverts_in_ms >= progress.limits.keeping_s * 1000:
+        return ""
+    return f"goes back by itself in {held.reverts_in_ms / 1000:.0f} s, too soon to be kept safely"
 
 
 def _prepare(progress: Progress, device: str) -> Effect:
@@ -247,4 +341,4 @@ def _undo(progress: Progress, device: str) -> Effect:
     by_itself = progress.device(device).stages and device not in progress.kept and progress.attempt == 1
     if by_itself:
         return Revert(device=device, turn=progress.turn)
-    return WriteBack(device=device, turn=progress.turn)
+    return WriteBack(device=device, turn=progress.turn, alone_s=progress.limits.alone_s)

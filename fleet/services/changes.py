@@ -15,6 +15,7 @@ from fleet.errors import BadInput, FleetError, Moved, NotFound, Refused
 from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
 from fleet.model.names import shown
 from fleet.model.plan import GuardHit, Plan, PlanKind
+from fleet.model.state import State
 from fleet.reconcile.guards import unlifted
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.plans import plan_apply, plan_recall, plan_store
@@ -31,6 +32,8 @@ from fleet.store.protocol import Store
 log = logging.getLogger(__name__)
 
 AGAIN_AFTER_S = 5.0
+SHORTEST_TRIAL_S = 10.0
+LONGEST_TRIAL_S = 4 * 3600.0
 
 PLANNERS: dict[PlanKind, Callable[[Outlook, Scope], Plan]] = {
     "apply": plan_apply,
@@ -74,6 +77,7 @@ class Changes:
         self._runs: dict[str, Run] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._closing = asyncio.Event()
+        inventory.listen(self._heard)
 
     async def plan(self, asked: Asked) -> Plan:
         """What would be done now, from freshly read devices. Raises `NotFound` and `Refused`."""
@@ -90,20 +94,34 @@ class Changes:
         return PLANNERS[asked.kind](outlook, scope)
 
     async def start(
-        self, asked: Asked, *, digest: str, who: str, why: str, allow: Collection[str] = ()
+        self,
+        asked: Asked,
+        *,
+        digest: str,
+        who: str,
+        why: str,
+        allow: Collection[str] = (),
+        keep_within_s: float | None = None,
     ) -> ChangeRecord:
         """Begin the change whose plan was shown with this digest; it goes on by itself.
 
-        Raises `Moved` where the plan would be another one by now, `Refused` where a guard stands or another change
-        holds one of the devices. When this returns, intent and checkpoint are durable.
+        With `keep_within_s` it is on trial for so long once it is verified, and returns unless it is kept. Raises
+        `Moved` where the plan would be another one by now, `Refused` where a guard stands or another change holds one
+        of the devices. When this returns, intent and checkpoint are durable.
         """
+        if self._closing.is_set():
+            raise Refused("the daemon is stopping")
+        if keep_within_s is not None:
+            _check_trial(asked, keep_within_s)
         plan = await self.plan(asked)
         if plan.digest != digest:
             raise Moved("desired or reported state moved since the plan was shown", remedy="Look at the new plan.")
         if hits := unlifted(plan.guards, allow):
             raise refusal(hits)
         self._hold(plan)
-        record = ChangeRecord(id=self._new_id(), plan=plan, who=who, why=why, started=self._clock())
+        record = ChangeRecord(
+            id=self._new_id(), plan=plan, who=who, why=why, started=self._clock(), keep_within_s=keep_within_s
+        )
         run = self._take_up(record)
         try:
             await self._store.begin_change(record)
@@ -139,19 +157,29 @@ class Changes:
             raise Refused(f"change {change} has ended: {record.state}")
         run.cancel(f"cancelled by {who}")
 
-    async def wait(self, change: str, timeout_s: float) -> ChangeRecord:
-        """The change, when it has ended or `timeout_s` seconds have passed."""
+    async def keep(self, change: str) -> None:
+        """Keep a change on trial. Raises `NotFound`, or `Refused` where it is not on trial (any more)."""
+        record = await self.record(change)
+        run = self._runs.get(change)
+        if run is None or record.state is not ChangeState.ON_TRIAL:
+            raise Refused(f"change {change} is not on trial: {record.state}")
+        run.accept()
+
+    async def wait(self, change: str, timeout_s: float, *, or_trial: bool = False) -> ChangeRecord:
+        """The change, when it has ended (or is on trial, where that will do) or `timeout_s` seconds have passed."""
         run = self._runs.get(change)
         if run is not None:
-            await run.wait(timeout_s)
+            await run.wait(timeout_s, or_trial=or_trial)
         return await self.record(change)
 
     async def recover(self) -> None:
-        """Take back what a stopped daemon left unfinished, device by device, by the journal's checkpoint."""
+        """Take up what a stopped daemon left unfinished: its devices are read, then it is finished or taken back."""
+        for words in await self._store.damaged():
+            log.error("%s", words)
         for record in await self._store.unfinished():
             if record.id not in self._runs:
-                log.warning("change %s was left %s; it is taken back", record.id, record.state)
-                self._spawn(record.id, self._take_back(self._take_up(record)))
+                log.warning("change %s was left %s; its devices are read", record.id, record.state)
+                self._spawn(record.id, self._resume(self._take_up(record)))
 
     async def close(self) -> None:
         """Stop: every running change is cancelled and waited for."""
@@ -165,10 +193,19 @@ class Changes:
         wanted = {p.device for p in plan.devices}
         for run in self._runs.values():
             if held := sorted(wanted & run.devices):
+                record = run.record
                 raise Refused(
-                    f"change {run.record.id} of {run.record.who} ({run.record.plan.scope}) holds {', '.join(held)}",
-                    remedy="Wait until it has ended.",
+                    f"change {record.id} of {record.who} ({record.plan.scope}, {record.state}) holds {', '.join(held)}",
+                    remedy=f"Keep or cancel {record.id} first."
+                    if record.state is ChangeState.ON_TRIAL
+                    else "Wait until it has ended.",
                 )
+
+    def _heard(self, state: State) -> None:
+        """A device told its state: the change that holds it wants to know."""
+        for run in self._runs.values():
+            if state.id in run.devices:
+                run.heard(state)
 
     def _take_up(self, record: ChangeRecord) -> Run:
         """A run of this change, which holds its devices from here on."""
@@ -187,13 +224,13 @@ class Changes:
         task.add_done_callback(self._tasks.discard)
 
     async def _carry_out(self, change: str, work: Coroutine[Any, Any, None]) -> None:
-        """Do the work; what stops unexpectedly (a full disk) holds its devices and is taken back when that works."""
+        """Do the work; what stops unexpectedly (a full disk) holds its devices, and is taken up when that works."""
         try:
             while not await self._done(change, work):
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._closing.wait(), AGAIN_AFTER_S)
                     return
-                work = self._take_back(self._take_up(self._runs[change].record))
+                work = self._resume(self._take_up(self._runs[change].record))
         finally:
             self._runs.pop(change, None)
 
@@ -203,14 +240,25 @@ class Changes:
             await work
         except Exception as error:
             unknown = not isinstance(error, FleetError)
-            log.error("change %s stopped, and will be taken back: %s", change, error, exc_info=unknown)  # noqa: TRY400
+            log.error("change %s stopped, and will be taken up again: %s", change, error, exc_info=unknown)  # noqa: TRY400
             return False
         return True
 
-    async def _take_back(self, run: Run) -> None:
+    async def _resume(self, run: Run) -> None:
         entries = await self._store.entries(run.record.id)
         started = run.record.state != ChangeState.PLANNED
         await (run.resume(entries) if started else run.drop(entries))
+
+
+def _check_trial(asked: Asked, keep_within_s: float) -> None:
+    if asked.kind == "store":
+        raise BadInput("a store cannot be on trial: it changes nothing that sounds", where="--keep-within")
+    if not SHORTEST_TRIAL_S <= keep_within_s <= LONGEST_TRIAL_S:
+        raise BadInput(
+            f"a trial of {keep_within_s:g} s is too short or too long",
+            where="--keep-within",
+            remedy="Give from 10s to 4h.",
+        )
 
 
 def refusal(hits: Collection[GuardHit]) -> Refused:

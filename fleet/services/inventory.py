@@ -22,6 +22,7 @@ from fleet.errors import NotFound, Refused
 from fleet.model.description import Description
 from fleet.model.inventory import DeviceRecord, DeviceStatus, Sighting
 from fleet.model.names import shown
+from fleet.model.once import Once
 from fleet.model.state import Reported, Slots, State
 from fleet.reconcile.identity import identity_of, judge, shared_serials
 from fleet.store.protocol import Store
@@ -49,11 +50,12 @@ class Inventory:
         self._known: dict[str, Known] = {}
         self._changed: set[str] = set()
         self._sightings: list[Sighting] = []
-        self._complained: set[tuple[str, str]] = set()
+        self._complained = Once()
         self.link_trouble = "not connected yet"
         """Why the link to the devices is down; empty while it works."""
         self.announced: frozenset[str] = frozenset()
         """Devices that mDNS announced since the start, with the port of our own link where that is known."""
+        self._listeners: list[Callable[[State], None]] = []
 
     async def open(self) -> None:
         """Take the records of the store; presence starts unknown, since the past proves nothing."""
@@ -73,6 +75,10 @@ class Inventory:
             await self._store.add_sightings(sightings)
             del self._sightings[: len(sightings)]
 
+    def listen(self, listener: Callable[[State], None]) -> None:
+        """Tell `listener` each state that a device tells by itself."""
+        self._listeners.append(listener)
+
     def hear(self, event: Event) -> None:
         """Take an event of a driver."""
         match event:
@@ -91,6 +97,8 @@ class Inventory:
                 self._describe(device, description)
             case StateHeard(device=device, state=state):
                 self._take_state(device, state)
+                for listener in self._listeners:
+                    listener(state)
             case SlotsHeard(device=device, slots=slots):
                 self._entry(device).slots = slots
             case Nonsense(device=device, what=what):
@@ -195,8 +203,7 @@ class Inventory:
 
     def _complain(self, device: str, what: str) -> None:
         """Log once per device and complaint, and remember the last one."""
-        level = logging.DEBUG if (device, what) in self._complained else logging.WARNING
-        self._complained.add((device, what))
+        level = logging.WARNING if self._complained.first((device, what)) else logging.DEBUG
         log.log(level, "%s: %s", shown(device), shown(what, 200))
         self._update(device, replace(self._entry(device).record, trouble=shown(what, 200)))
 

@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import TypeVar
 
 from fleet.drivers.protocol import Driver
-from fleet.errors import DeviceRefused, FleetError
+from fleet.errors import BrokerDown, DeviceRefused, FleetError
 from fleet.model.description import Description
 from fleet.model.plan import DevicePlan, Phase, Work
 from fleet.model.state import Moment, Reported
@@ -25,6 +25,7 @@ from fleet.reconcile.progress import (
     Revert,
     WriteBack,
 )
+from fleet.reconcile.standing import back_name, open_change
 
 T = TypeVar("T")
 
@@ -33,8 +34,6 @@ PASSING = frozenset({"busy", "store_too_soon"})
 BACK_ALREADY = frozenset({"reverted", "unknown_change", "aborted"})
 """Refusals of a revert that mean there is nothing left to revert."""
 PAUSE_S = 0.5
-ALONE_FOR_MS = 60_000.0
-"""How long a device with a revert timer stays with what was committed and neither kept nor reverted."""
 
 
 class Performer:
@@ -53,6 +52,8 @@ class Performer:
             return None
         try:
             return await self._do(effect, plan)
+        except BrokerDown as error:
+            return Failed(device=effect.device, turn=effect.turn, why=str(error), by_device=False)
         except FleetError as error:
             return Failed(device=effect.device, turn=effect.turn, why=str(error))
 
@@ -62,8 +63,9 @@ class Performer:
             case Prepare(device=device, turn=turn):
                 await self._patiently(lambda: self._prepare(description, self._change, plan.work, plan.expect))
                 return Done(device=device, turn=turn)
-            case Commit(device=device, turn=turn, phase=phase, expect=expect):
-                moment = await self._commit(description, self._change, phase, expect)
+            case Commit(device=device, turn=turn, phase=phase, expect=expect, alone_s=alone_s, after_s=after_s):
+                await asyncio.sleep(after_s)
+                moment = await self._commit(description, self._change, phase, expect, alone_s)
                 return Done(device=device, turn=turn, moment=moment)
             case Read(device=device, turn=turn, patient=patient):
                 return ReadBack(device=device, turn=turn, reported=await self._read(description, patient=patient))
@@ -73,8 +75,8 @@ class Performer:
             case Revert(device=device, turn=turn):
                 await self._revert(description, self._change)
                 return Done(device=device, turn=turn)
-            case WriteBack(device=device, turn=turn):
-                moment = await self._write_back(description, plan, turn)
+            case WriteBack(device=device, turn=turn, alone_s=alone_s):
+                moment = await self._write_back(description, plan, turn, alone_s)
                 return Done(device=device, turn=turn, moment=moment)
             case Forget():
                 raise AssertionError("performed above")
@@ -82,9 +84,11 @@ class Performer:
     async def _prepare(self, description: Description, change: str, work: Mapping[Phase, Work], expect: Moment) -> None:
         await self._driver.prepare(description, change, dict(work), expect, self._epoch)
 
-    async def _commit(self, description: Description, change: str, phase: Phase, expect: Moment) -> Moment:
+    async def _commit(
+        self, description: Description, change: str, phase: Phase, expect: Moment, alone_s: float
+    ) -> Moment:
         """Commit; where the device can, it returns by itself should this daemon not come back to keep or revert."""
-        timer_ms = ALONE_FOR_MS if self._driver.abilities(description).revert_timer else None
+        timer_ms = alone_s * 1000 if self._driver.abilities(description).revert_timer else None
         return await self._driver.commit(description, change, phase, expect, self._epoch, revert_after_ms=timer_ms)
 
     async def _read(self, description: Description, *, patient: bool) -> Reported:
@@ -100,20 +104,29 @@ class Performer:
         try:
             await self._driver.revert(description, change, self._epoch)
         except DeviceRefused as refusal:
-            if refusal.code not in BACK_ALREADY:
+            if refusal.code == "change_open":
+                await self._revert_writing_back(description, refusal)
+            elif refusal.code not in BACK_ALREADY:
                 raise
 
-    async def _write_back(self, description: Description, plan: DevicePlan, turn: int) -> Moment:
+    async def _revert_writing_back(self, description: Description, refusal: DeviceRefused) -> None:
+        """What is open may be an earlier writing back of this change, which a stopped daemon did not finish."""
+        held = open_change(self._change, await self._driver.read(description))
+        if held is None:
+            raise refusal
+        await self._driver.revert(description, held, self._epoch)
+
+    async def _write_back(self, description: Description, plan: DevicePlan, turn: int, alone_s: float) -> Moment:
         """Write the checkpoint as a small change of its own, since the first one may be closed on the device."""
         if plan.stages:
             await self._revert(description, self._change)
         moment = (await self._driver.read(description)).state.moment
         # Turns begin anew after a restart of the daemon; with the revision the name is not one that ended before.
-        change = f"{self._change}-back-{turn}-{moment.revision}"
+        change = back_name(self._change, f"{turn}-{moment.revision}")
         try:
             await self._patiently(lambda: self._prepare(description, change, plan.undo, moment))
             for phase in sorted(plan.undo):
-                moment = await self._commit(description, change, phase, moment)
+                moment = await self._commit(description, change, phase, moment, alone_s)
             return await self._driver.keep(description, change, self._epoch)
         except FleetError:
             if plan.stages:
@@ -121,10 +134,16 @@ class Performer:
             raise
 
     async def _forget(self, effect: Forget) -> None:
-        try:
-            await self._driver.abort(self._descriptions[effect.device], self._change, self._epoch)
-        except FleetError:
-            return  # what is staged dies at its deadline in any case
+        """Until it is said or refused: what is staged dies by itself, but closes the device to others until then."""
+        while True:
+            try:
+                await self._driver.abort(self._descriptions[effect.device], self._change, self._epoch)
+            except DeviceRefused:
+                return
+            except FleetError:
+                await asyncio.sleep(PAUSE_S)
+            else:
+                return
 
     async def _patiently(self, attempt: Callable[[], Awaitable[T]]) -> T:
         while True:

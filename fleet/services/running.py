@@ -6,11 +6,13 @@ import asyncio
 import contextlib
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from fleet.model.change import ChangeRecord, ChangeState, JournalEntry, Outcome
-from fleet.reconcile.machine import interrupted, planned, step
+from fleet.model.state import State
+from fleet.reconcile.machine import left_behind, planned, step
 from fleet.reconcile.progress import (
+    Accept,
     Begin,
     Cancel,
     Commit,
@@ -20,6 +22,7 @@ from fleet.reconcile.progress import (
     Event,
     Failed,
     Forget,
+    Heard,
     Limits,
     Progress,
     ReadBack,
@@ -27,7 +30,7 @@ from fleet.reconcile.progress import (
 from fleet.services.performing import Performer
 from fleet.store.protocol import Store
 
-FAREWELL_WITHIN_S = 5.0
+FAREWELL_WITHIN_S = 15.0
 
 
 class Run:
@@ -52,35 +55,62 @@ class Run:
         self._entries: list[JournalEntry] = []
         self._number = 0
         self._ended = asyncio.Event()
+        self._resting = asyncio.Event()
+        """On trial, or at an end: nothing happens now without a person."""
         self._tasks: set[asyncio.Task[None]] = set()
         self._farewells: set[asyncio.Task[None]] = set()
         """Words to devices that nobody waits for, and that a change sends as it ends."""
 
     async def begin(self) -> None:
         """Carry the change out."""
-        await self._go(planned(self.record.plan, self._limits), (), first=Begin())
+        await self._go(self._planned(self.record.keep_within_s), (), first=Begin())
 
     async def resume(self, entries: Sequence[JournalEntry]) -> None:
-        """Take an interrupted change back."""
-        self._number = len(entries)
-        progress, effects = interrupted(self.record.plan, self._now(), self._limits)
+        """Read the devices of a change that was left unfinished; finish it or take it back."""
+        self._number = entries[-1].number if entries else 0
+        progress, effects = left_behind(
+            self._planned(self._left_of_trial_s()),
+            self.record.state,
+            self._now(),
+            going_back=bool(self.record.culprits),
+        )
         self._note_state(progress)
         await self._go(progress, effects)
 
     async def drop(self, entries: Sequence[JournalEntry]) -> None:
         """End a change of which nothing was sent yet."""
-        self._number = len(entries)
-        progress = planned(self.record.plan, self._limits)
-        await self._go(progress, (), first=Cancel(why="the daemon stopped before it began"))
+        self._number = entries[-1].number if entries else 0
+        await self._go(self._planned(None), (), first=Cancel(why="the daemon stopped before it began"))
 
     def cancel(self, why: str) -> None:
         """Ask for the change to be stopped."""
         self._events.put_nowait(Cancel(why=why))
 
-    async def wait(self, timeout_s: float) -> None:
-        """Wait until it has ended, at most so long."""
+    def accept(self) -> None:
+        """A person keeps the change on trial."""
+        self._resting.clear()
+        self._events.put_nowait(Accept())
+
+    def heard(self, state: State) -> None:
+        """A device of the change told its state by itself."""
+        if self.record.state is ChangeState.ON_TRIAL:
+            self._events.put_nowait(Heard(device=state.id, change=state.change.id if state.change else None))
+
+    async def wait(self, timeout_s: float, *, or_trial: bool = False) -> None:
+        """Wait until it has ended (or is on trial, where that will do), at most so long."""
+        event = self._resting if or_trial else self._ended
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._ended.wait(), timeout_s)
+            await asyncio.wait_for(event.wait(), timeout_s)
+
+    def _planned(self, trial_s: float | None) -> Progress:
+        return planned(self.record.id, self.record.plan, self._now(), self._limits, trial_s=trial_s)
+
+    def _left_of_trial_s(self) -> float | None:
+        """What is left of the trial; a clock that was set back does not make it longer."""
+        within_s, until = self.record.keep_within_s, self.record.trial_until
+        if within_s is None or until is None:
+            return within_s
+        return min(within_s, (until - self._clock()).total_seconds())
 
     async def _go(self, progress: Progress, effects: tuple[Effect, ...], first: Event | None = None) -> None:
         performer = self._make_performer(await self._store.epoch())
@@ -90,6 +120,8 @@ class Run:
             while True:
                 await self._make_durable(progress, effects)
                 self._perform(performer, progress, effects)
+                if progress.state.ended or progress.state is ChangeState.ON_TRIAL:
+                    self._resting.set()
                 if progress.state.ended:
                     self._ended.set()
                     break
@@ -106,20 +138,32 @@ class Run:
         return following, effects
 
     async def _make_durable(self, progress: Progress, effects: tuple[Effect, ...]) -> None:
-        """Write the journal before anything is sent; answers that lead to no sending wait for the next time."""
+        """Write the journal before anything is sent; answers that lead to nothing new wait for the next time."""
         for effect in effects:
             self._note(words_of(effect), device=effect.device)
-        if effects or progress.state.ended:
+        if effects or progress.state != self.record.state:
             entries, self._entries = self._entries, []
             await self._store.journal(entries)
-        state = self.record.state
-        if progress.state != state:
-            ended = self._clock() if progress.state.ended else None
-            record = replace(
-                self.record, state=progress.state, ended=ended, outcomes=outcomes(progress), culprits=progress.culprits
-            )
+        if progress.state == self.record.state:
+            return
+        record = replace(
+            self.record,
+            state=progress.state,
+            ended=self._clock() if progress.state.ended else None,
+            trial_until=self._trial_until(progress),
+            outcomes=outcomes(progress),
+            culprits=progress.culprits,
+        )
+        # While it is recovering the database keeps the state in which the change was left: that decides, however
+        # often a daemon stops in the middle of recovering.
+        if progress.state is not ChangeState.RECOVERING:
             await self._store.save_change(record)
-            self.record = record
+        self.record = record
+
+    def _trial_until(self, progress: Progress) -> datetime | None:
+        if progress.state is not ChangeState.ON_TRIAL or self.record.trial_until is not None:
+            return self.record.trial_until
+        return self._clock() + timedelta(seconds=progress.deadline - self._now())
 
     def _perform(self, performer: Performer, progress: Progress, effects: Iterable[Effect]) -> None:
         for effect in effects:
@@ -157,6 +201,10 @@ class Run:
                 self._note("time is up", detail=", ".join(sorted(progress.waiting)))
             case Cancel(why=why):
                 self._note("cancel", detail=why)
+            case Accept():
+                self._note("keep", detail="a person keeps it")
+            case Begin() | Done() | ReadBack() | Heard():
+                return
 
     def _note(self, what: str, *, device: str = "", detail: str = "") -> None:
         self._number += 1

@@ -123,6 +123,8 @@ class Tending:
         assert self._sightings is not None
         async for sighting in self._sightings():
             self._services.inventory.see(sighting)
+            if not sighting.gone:
+                self._services.driver.wake()
 
     async def _watch_folder(self) -> None:
         while True:
@@ -133,8 +135,9 @@ class Tending:
         """Put the venue folder in force if it changed and passes; complain once about what does not."""
         assert self._folder is not None
         try:
-            files = await asyncio.to_thread(read_folder, self._folder)
-            result = await self._services.desired.load(files, "daemon")
+            async with self._services.desired.taking:  # an edit writes the folder and is put in force as one
+                files = await asyncio.to_thread(read_folder, self._folder)
+                result = await self._services.desired.put_in_force(files, "daemon")
         except FleetError as error:
             if str(error) != self._last_complaint:
                 log.warning("the venue folder is not taken:\n%s", error)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from fleet.model.description import Description
 from fleet.model.plan import Phase, Work
 from fleet.model.settings import DeviceSettings, SlotContents
-from fleet.model.state import Moment, Reported, State
+from fleet.model.state import Moment, OpenChange, Reported, State
 from fleet.reconcile.representable import representable
 
 
@@ -27,6 +27,9 @@ class PureDevice:
     stages: bool = True
     boot: int = 1
     revision: int = 1
+    open: str = ""
+    """The change that is open, by its id."""
+    phase: int = 0
     staged: dict[Phase, Work] | None = None
     restore: tuple[DeviceSettings, int | None, dict[int, set[str]]] | None = None
 
@@ -49,6 +52,7 @@ class PureDevice:
             active_slot=self.active_slot,
             live=replace(self.live, outputs=muted),
             mute_causes={n: tuple(sorted(c)) for n, c in self.causes.items()},
+            change=OpenChange(id=self.open, phase=self.phase) if self.open else None,
         )
         told = self.description.slots.readable_inactive
         slots = {n: s if told or n == self.active_slot else replace(s, outputs=None) for n, s in self.slots.items()}
@@ -66,10 +70,12 @@ class PureDevice:
             self._store(work)
         self.revision += 1
 
-    def stage(self, work: dict[Phase, Work], expect: Moment) -> None:
+    def stage(self, work: dict[Phase, Work], expect: Moment, change: str = "c-1") -> None:
+        if self.open not in {"", change}:
+            raise Refusal("change_open")
         if expect != self.moment:
             raise Refusal("wrong_revision")
-        self.staged = dict(work)
+        self.staged, self.open, self.phase = dict(work), change, 0
 
     def commit(self, phase: Phase, expect: Moment) -> Moment:
         if self.staged is None:
@@ -78,6 +84,7 @@ class PureDevice:
             raise Refusal("wrong_revision")
         self.restore = self.restore or (self.live, self.active_slot, self._copied_causes())
         self.do(self.staged[phase], store=False)
+        self.phase = int(phase)
         return self.moment
 
     def keep(self) -> Moment:
@@ -85,7 +92,7 @@ class PureDevice:
             raise Refusal("unknown_change")
         for phase in sorted(self.staged):
             self._store(self.staged[phase])
-        self.staged, self.restore = None, None
+        self.staged, self.restore, self.open = None, None, ""
         return self.moment
 
     def revert(self) -> None:
@@ -113,7 +120,7 @@ class PureDevice:
             by_hand = {n: c & {"panel", "external", "alarm"} for n, c in self.causes.items()}
             self.causes = {n: (causes.get(n, set()) & {"controller"}) | by_hand.get(n, set()) for n in by_hand | causes}
             self.revision += 1
-        self.staged, self.restore = None, None
+        self.staged, self.restore, self.open = None, None, ""
 
     def _put(self, settings: DeviceSettings) -> None:
         bare = {n: replace(s, mute=None) for n, s in settings.outputs.items()}

@@ -20,7 +20,7 @@ from fleet.model.description import Description
 from fleet.model.edge import parse
 from fleet.model.plan import Phase, Work
 from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
-from fleet.model.state import Moment
+from fleet.model.state import Moment, OpenChange, State
 from fleet.reconcile.scope import Scope
 from fleet.services.changes import Asked, Changes
 from fleet.services.together import Services, wire
@@ -127,6 +127,7 @@ class Restore:
     active_slot: int | None
     mute_causes: dict[int, Any]
     contents: list[SlotContents] = field(default_factory=list)
+    phase: int = 0
 
 
 class StagingDriver(MemoryDriver):
@@ -135,9 +136,9 @@ class StagingDriver(MemoryDriver):
     name = "staging"
 
     def __init__(self, devices: Iterable[MemoryDevice]) -> None:
-        super().__init__(devices)
         self.open: dict[str, Restore] = {}
         self.ended: set[tuple[str, str]] = set()
+        super().__init__(devices)
 
     def abilities(self, description: Description) -> Abilities:
         return Abilities(stages=True, revert_timer=True, readable_slots=True)
@@ -165,6 +166,7 @@ class StagingDriver(MemoryDriver):
             description.id, Restore(change, device.live, device.active_slot, deepcopy(device.mute_causes))
         )
         restore.contents += work.slot_contents
+        restore.phase = int(phase)
         device.do(replace(work, slot_contents=()))
         self._held.committed(description.id, change, device.moment())
         self._tell_all(device)
@@ -192,6 +194,10 @@ class StagingDriver(MemoryDriver):
         device.revision += 1
         self._tell_all(device)
         return device.moment()
+
+    def _state(self, device: MemoryDevice) -> State:
+        held = self.open.get(device.description.id)
+        return replace(device.state(), change=OpenChange(id=held.change, phase=held.phase) if held else None)
 
 
 DRIVERS: tuple[type[MemoryDriver], ...] = (MemoryDriver, StagingDriver)
@@ -264,4 +270,4 @@ async def until(done: Callable[[], Awaitable[bool]]) -> None:
 
 def sound(device: MemoryDevice) -> tuple[Any, ...]:
     """All that can be heard of a device, to compare it before and after."""
-    return device.state().live, device.active_slot, {n: c for n, c in device.mute_causes.items() if c}, device.slots
+    return device.state().live, device.active_slot, {n: c for n, c in device.mute_causes.items() if c}, dict(device.slots)

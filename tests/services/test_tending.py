@@ -140,7 +140,7 @@ async def test_what_a_stopped_daemon_left_is_taken_up_after_the_census(store: St
     async with running(Tending(later)):
         await until(settled)
     record = (await store.changes())[0]
-    assert (record.id, record.state) == ("c-left", ChangeState.ROLLED_BACK)
+    assert (record.id, record.state) == ("c-left", ChangeState.CANCELLED)
 
 
 async def test_a_census_that_fails_is_taken_again(store: Store) -> None:
