@@ -115,6 +115,12 @@ class RoomFile(Part):
         default=[], description="Subwoofers that steer together."
     )
     ceiling: CeilingPart | None = Field(default=None, description="Loudspeakers in the ceiling of this room.")
+    mute_while_recalling: Truth = Field(
+        default=True,
+        description="Whether recalling a preset slot mutes what sounds. Where `false`, it mutes only what would click "
+        "(delay, crossover, polarity, input, or a slot that cannot be read) and what gets more than 3 dB louder by it. "
+        "For a device that plays in two rooms, `true` in one of them decides.",
+    )
     silence: SilenceList = Field(default=[], description="Checks that are silenced in this room, each with its reason.")
 
 

@@ -83,6 +83,7 @@ class _Resolver:
             groups={name: self._group(name, part) for name, part in self.file.groups.items()},
             air_temperature_c=self.file.air_temperature_c,
             house_curve=self.file.house_curve.curve if self.file.house_curve else None,
+            mute_while_recalling=self.file.mute_while_recalling,
         )
         return surrounded(room, self.file)
 

@@ -16,21 +16,24 @@ PlanKind = Literal["apply", "store", "recall", "rollback"]
 
 
 class Phase(IntEnum):
-    """Phases of a change, in the order they are committed. Unmute comes last, after a read-back."""
+    """Phases of a change, in the order they are committed. Unmute follows a read-back.
+
+    Ramps come last, since only what sounds can be heard to rise slowly. The numbers go on the wire.
+    """
 
     MUTE = 1
     RECALL = 2
     SET = 3
-    RAMP_1 = 4
-    RAMP_2 = 5
-    RAMP_3 = 6
-    RAMP_4 = 7
-    RAMP_5 = 8
-    RAMP_6 = 9
-    RAMP_7 = 10
-    RAMP_8 = 11
-    STORE = 12
-    UNMUTE = 13
+    STORE = 4
+    UNMUTE = 5
+    RAMP_1 = 6
+    RAMP_2 = 7
+    RAMP_3 = 8
+    RAMP_4 = 9
+    RAMP_5 = 10
+    RAMP_6 = 11
+    RAMP_7 = 12
+    RAMP_8 = 13
 
     @property
     def word(self) -> str:
@@ -71,8 +74,14 @@ class DevicePlan:
     after: Target
     undo: Mapping[Phase, Work]
     """What brings `before` back by writing, where a device cannot revert by itself or has already kept."""
+    quiet: Target = field(default_factory=Target)
+    """What can be read back once every phase before UNMUTE is committed: `after` with levels at the start of their
+    ramps and what will be unmuted still muted. Slot contents are not in it, since they are written at keep; nor is
+    the mute of an output that others muted. Without UNMUTE it is what can be read back before the first ramp."""
     stages: bool = True
     """False for a device that can neither stage nor revert: its part is written at once, and undone by `undo`."""
+    timer: bool = True
+    """False for a device that cannot return by itself when nobody keeps the change in time."""
 
 
 GuardName = Literal[
@@ -84,6 +93,8 @@ GuardName = Literal[
     "shared-device",
     "rise",
     "half-room",
+    "many-devices",
+    "unmanaged",
     "live-click",
 ]
 
@@ -108,6 +119,8 @@ class LeftOut:
     position: Name
     device: Id
     words: str
+    unable: bool = False
+    """True where its device could not have taken part: it does not answer, or must not be written to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

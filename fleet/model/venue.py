@@ -173,7 +173,8 @@ class Ceiling:
 class Room:
     """A room with its positions and groups by name. `air_temperature_c` serves the speed of sound.
 
-    `max_level_db` and `exposure_hours` are what is meant for the listening point: A-weighted, continuous.
+    `max_level_db` and `exposure_hours` are what is meant for the listening point: A-weighted, continuous. Without
+    `mute_while_recalling` a recall mutes only what it would make click or jump.
     """
 
     name: Name
@@ -187,6 +188,7 @@ class Room:
     exposure_hours: float | None = None
     subwoofer_pairs: tuple[SubwooferPair, ...] = ()
     ceiling: Ceiling | None = None
+    mute_while_recalling: bool = True
     silence: tuple[Silence, ...] = ()
 
 
@@ -205,3 +207,8 @@ class Venue:
     def positions_of(self, device: str) -> tuple[Position, ...]:
         """Positions served by a device, in the order of their outputs."""
         return tuple(sorted((p for p in self.positions() if p.device == device), key=lambda p: p.output))
+
+    def mutes_while_recalling(self, device: str) -> bool:
+        """Whether a recall mutes a device: where any room it plays in says so, or none has a position for it."""
+        rooms = {p.room for p in self.positions_of(device)}
+        return not rooms or any(self.rooms[room].mute_while_recalling for room in rooms)

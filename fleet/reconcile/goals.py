@@ -9,7 +9,8 @@ from fleet.model.description import Range
 from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.model.state import Reported
 from fleet.model.venue import Between, Position
-from fleet.reconcile.reach import Goal, after_recall
+from fleet.reconcile.reach import Goal
+from fleet.reconcile.recalled import after_recall
 from fleet.reconcile.wanted import WantedDevice
 
 

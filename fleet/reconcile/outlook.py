@@ -26,5 +26,7 @@ class Outlook:
     conflicting: Mapping[str, str] = field(default_factory=dict)
     unsuitable: Mapping[str, str] = field(default_factory=dict)
     plainly: frozenset[str] = frozenset()
+    timerless: frozenset[str] = frozenset()
+    """Devices that cannot return by themselves when nobody keeps a change in time."""
     held: Mapping[str, str] = field(default_factory=dict)
     """Rooms on hold, with who holds them until when, in words."""

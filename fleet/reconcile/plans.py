@@ -10,9 +10,10 @@ from fleet.model.plan import DevicePlan, LeftOut, Plan, Target
 from fleet.model.settings import DeviceSettings
 from fleet.model.state import Reported
 from fleet.model.venue import Position
+from fleet.reconcile.device_plan import device_plan
 from fleet.reconcile.goals import live_goal
 from fleet.reconcile.outlook import Outlook
-from fleet.reconcile.reach import Goal, reach
+from fleet.reconcile.reach import Goal
 from fleet.reconcile.readback import deviations
 from fleet.reconcile.scope import Scope, Scoped, place, work_out
 from fleet.reconcile.sealing import finish
@@ -39,8 +40,8 @@ def plan_recall(outlook: Outlook, scope: Scope) -> Plan:
     Raises as `plan_apply`.
     """
     slotless = {d: f"{d} has no house-curve slot" for d, want in outlook.wants.items() if want.slot is None}
-    unable = {**slotless, **outlook.unreachable, **outlook.conflicting}
-    scoped = work_out(outlook.venue, scope, unable, leave_out_dead=True)
+    unable = {**outlook.unreachable, **outlook.conflicting}
+    scoped = work_out(outlook.venue, scope, {**slotless, **unable}, leave_out_dead=True)
     plans: list[DevicePlan | None] = []
     trusted: set[str] = set()
     notes = list(scoped.notes)
@@ -59,7 +60,8 @@ def plan_recall(outlook: Outlook, scope: Scope) -> Plan:
             notes.append(f"slot {want.slot} of {device} does not hold the house curve; store it again when it is right")
         else:
             trusted.add(device)
-    scoped = replace(scoped, notes=tuple(notes))
+    left_out = tuple(replace(x, unable=x.device in unable) for x in scoped.left_out)
+    scoped = replace(scoped, left_out=left_out, notes=tuple(notes))
     return finish("recall", outlook, scope, scoped, plans, trusted=frozenset(trusted))
 
 
@@ -104,15 +106,12 @@ def _by_device(outlook: Outlook, scoped: Scoped) -> dict[str, tuple[Position, ..
         if not position.life_safety:
             grouped.setdefault(position.device, []).append(position)
     reasons = {**outlook.unsuitable, **outlook.conflicting, **outlook.unreachable}
-    out = [
-        f"{p.name} ({device}): {reasons.get(device, 'is not known')}"
-        for device, positions in grouped.items()
-        for p in positions
-        if device in reasons or device not in outlook.wants
-    ]
-    if out:
+    unable = {d: reasons.get(d, "is not known") for d in grouped if d in reasons or d not in outlook.wants}
+    if unable:
+        out = (f"{p.name} ({device}): {why}" for device, why in unable.items() for p in grouped[device])
         raise Refused(
             "not every device can take part: " + "; ".join(out),
+            unable=unable,
             guards=("conflicting",) if any(d in outlook.conflicting for d in grouped) else (),
             remedy="Leave a position out with --without, or bring its device back.",
         )
@@ -120,8 +119,7 @@ def _by_device(outlook: Outlook, scoped: Scoped) -> dict[str, tuple[Position, ..
 
 
 def _reach(outlook: Outlook, device: str, goal: Goal, positions: Iterable[Position]) -> DevicePlan | None:
-    places = tuple(place(p) for p in positions)
-    return reach(outlook.reported[device], goal, places, stages=device not in outlook.plainly)
+    return device_plan(outlook, device, goal, tuple(place(p) for p in positions))
 
 
 def _readable(reported: Reported, slot: int) -> bool:

@@ -5,22 +5,27 @@ from __future__ import annotations
 from dataclasses import replace
 
 from fleet.errors import Refused
-from fleet.model.change import ChangeRecord
+from fleet.model.change import ChangeRecord, ChangeState
 from fleet.model.plan import DevicePlan, Plan, Target
+from fleet.reconcile.device_plan import device_plan
 from fleet.reconcile.outlook import Outlook
-from fleet.reconcile.reach import Goal, reach
+from fleet.reconcile.reach import Goal
 from fleet.reconcile.readback import deviations
 from fleet.reconcile.scope import Scope, Scoped
 from fleet.reconcile.sealing import finish, sealed
 
 
 def plan_rollback(outlook: Outlook, record: ChangeRecord) -> Plan:
-    """Write back what a change wrote, and nothing else; what has moved since is told in `notes`.
+    """Write back what a change wrote, and nothing else; what is not as the change left it is told in `notes`.
 
-    Raises `Refused` where the change was not kept, or a device of it does not answer.
+    A change that needs a person can be rolled back as well: that is the way out. Raises `Refused` where the change
+    ended in another way or has not ended, or a device of it does not answer.
     """
-    if record.state != "kept":
+    if not record.state.ended:
+        raise Refused(f"change {record.id} has not ended: it is {record.state}", remedy="Wait, or cancel it.")
+    if record.state not in (ChangeState.KEPT, ChangeState.NEEDS_PERSON):
         raise Refused(f"change {record.id} ended {record.state}: there is nothing to roll back")
+    stood = "has moved since" if record.state is ChangeState.KEPT else "is not as the change wanted it"
     dead = {**outlook.unreachable, **outlook.conflicting}
     if missing := [p.device for p in record.plan.devices if p.device in dead or p.device not in outlook.reported]:
         raise Refused(f"{', '.join(missing)} cannot take part in the rollback", remedy="See `fleet devices`.")
@@ -28,14 +33,14 @@ def plan_rollback(outlook: Outlook, record: ChangeRecord) -> Plan:
     notes = []
     for old in record.plan.devices:
         reported = outlook.reported[old.device]
-        notes += [f"{old.device} has moved since: {words}" for words in deviations(old.after, reported)]
+        notes += [f"{old.device} {stood}: {words}" for words in deviations(old.after, reported)]
         goal = Goal(
             live=old.before.live,
             recall=old.before.active_slot if old.before.active_slot != reported.state.active_slot else None,
             hold=frozenset(set(reported.state.live.outputs) - set(old.before.live.outputs)),
             store=tuple(c for c in old.before.stored if deviations(Target(stored=(c,)), reported)),
         )
-        plans.append(reach(reported, goal, old.positions, stages=old.device not in outlook.plainly))
+        plans.append(device_plan(outlook, old.device, goal, old.positions))
     scope = Scope(rooms=record.plan.rooms, also=frozenset(record.plan.rooms))
     in_scope = frozenset(p for old in record.plan.devices for p in old.positions)
     scoped = Scoped(positions=(), notes=tuple(notes), named_rooms=frozenset(record.plan.rooms))

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 from fleet.model.edge import digest, plain
 from fleet.model.plan import DevicePlan, Plan, PlanKind
 from fleet.reconcile.compare import compare
-from fleet.reconcile.exact import same_setting
-from fleet.reconcile.guards import Situation, guard_hits, louder
+from fleet.reconcile.guards import guard_hits, louder
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import Place, Scope, Scoped, place
-from fleet.reconcile.words import SETTING_WORDS
+from fleet.reconcile.situation import Situation
+from fleet.reconcile.unmanaged import unmanaged_changes
 
 
 def finish(
@@ -34,12 +34,12 @@ def finish(
         named_rooms=scoped.named_rooms,
         conflicting=outlook.conflicting,
         trusted_recalls=trusted,
+        wants=outlook.wants,
         held=outlook.held,
     )
     compared = sorted({p.device for p in scoped.positions} & set(outlook.wants) & set(outlook.reported))
     comparison = compare([(outlook.wants[d], outlook.reported[d]) for d in compared])
     subject = "stored" if kind == "store" else "live"
-    unmanaged = [] if kind == "store" else _unmanaged(devices, outlook)
     return sealed(
         Plan(
             kind=kind,
@@ -51,7 +51,7 @@ def finish(
             differences=tuple(
                 d for d in comparison.differences if (d.room, d.position) in places and d.subject == subject
             ),
-            notes=(*scoped.notes, *unmanaged),
+            notes=(*scoped.notes, *_unmanaged(devices, outlook, trusted)),
             louder=louder(devices, situation),
             desired_sha256=outlook.desired_sha256,
         )
@@ -63,24 +63,7 @@ def sealed(plan: Plan) -> Plan:
     return replace(plan, digest=digest(plain(replace(plan, digest=""))))
 
 
-def _unmanaged(plans: Iterable[DevicePlan], outlook: Outlook) -> list[str]:
-    """What a recall would change although nothing manages it, in words."""
-    notes = []
-    for plan in plans:
-        if plan.after.active_slot is None or plan.device not in outlook.wants:
-            continue
-        want, reported = outlook.wants[plan.device], outlook.reported[plan.device]
-        if want.input is None and plan.after.live.input not in (None, reported.state.live.input):
-            notes.append(f"the recall changes the input of {plan.device}, which is not managed")
-        for number, after in plan.after.live.outputs.items():
-            if number not in want.outputs:
-                continue
-            managed = {*want.outputs[number].settings.given(), *want.outputs[number].between, "mute"}
-            before = reported.state.output(number)
-            notes += [
-                f"the recall changes {SETTING_WORDS[name]} of {plan.device} output {number}, which is not managed"
-                for name in after.given()
-                if name not in managed
-                and not same_setting(reported.description, number, name, getattr(after, name), getattr(before, name))
-            ]
-    return notes
+def _unmanaged(devices: Iterable[DevicePlan], outlook: Outlook, trusted: Collection[str]) -> tuple[str, ...]:
+    """What the recall of a verified house curve would change although nothing manages it: it is told, not asked."""
+    told = (p for p in devices if p.device in trusted and p.device in outlook.wants)
+    return tuple(w for p in told for w in unmanaged_changes(p, outlook.wants[p.device], outlook.reported[p.device]))

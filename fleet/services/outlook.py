@@ -64,7 +64,7 @@ class Lookout:
         descriptions = self._inventory.descriptions()
         described = sorted(set(devices) & set(descriptions))
         wants, wrong = wanted_devices(version.venue, described, descriptions, self._driver.representable)
-        plainly = {d for d, r in reported.items() if not self._driver.abilities(r.description).stages}
+        able = {d: self._driver.abilities(r.description) for d, r in reported.items()}
         return Outlook(
             venue=version.venue,
             desired_sha256=version.sha256,
@@ -73,7 +73,8 @@ class Lookout:
             unreachable=unreachable,
             conflicting=self._inventory.conflicts(),
             unsuitable={d: str(e) for d, e in wrong.items()},
-            plainly=frozenset(plainly),
+            plainly=frozenset(d for d, a in able.items() if not a.stages),
+            timerless=frozenset(d for d, a in able.items() if not a.revert_timer),
         )
 
     async def read(self, devices: Collection[str]) -> tuple[dict[str, Reported], dict[str, str]]:

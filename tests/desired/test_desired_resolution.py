@@ -54,6 +54,26 @@ def test_group_and_house_curve_reach_a_position(weir):
     assert top.tolerances == Tolerances(level_db=1.5)
 
 
+@pytest.mark.parametrize(("written", "mutes"), [(None, True), (True, True), (False, False)])
+def test_a_room_is_muted_while_recalling_unless_it_says_otherwise(written, mutes):
+    given = {} if written is None else {"mute_while_recalling": written}
+    room = {"format": 1, "room": "hall", "positions": {"left": {"device": "box-1"}}, **given}
+    assert load_room(room).venue.rooms["hall"].mute_while_recalling is mutes
+
+
+@pytest.mark.parametrize(("hall", "bar", "mutes"), [(False, False, False), (False, True, True), (True, False, True)])
+def test_a_device_of_two_rooms_is_muted_where_either_says_so(hall, bar, mutes):
+    files = {
+        f"rooms/{name}.yaml": yaml.safe_dump(
+            {"format": 1, "room": name, "mute_while_recalling": says, "positions": {"left": {"device": "amp-1", **out}}}
+        )
+        for name, says, out in (("hall", hall, {}), ("bar", bar, {"output": 2}))
+    }
+    venue = load({"venue.yaml": VENUE, **files}).venue
+    assert venue.mutes_while_recalling("amp-1") is mutes
+    assert venue.mutes_while_recalling("nobodys-box")
+
+
 def test_a_device_id_of_digits_stays_as_written(weir):
     assert weir["main-right"].device == "0413"
 

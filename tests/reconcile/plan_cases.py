@@ -103,7 +103,7 @@ def _device(name: str, told: dict[str, Any]) -> PureDevice:
         flat = bare.slots[number].outputs or {}
         held = {n: parse(OutputSettings, outputs.get(n, {})).over(flat[n]) for n in flat}
         slots[number] = replace(bare.slots[number], outputs=held)
-    return device_of(
+    device = device_of(
         name,
         model,
         live={n: parse(OutputSettings, s) for n, s in told.get("live", {}).items()},
@@ -113,6 +113,14 @@ def _device(name: str, told: dict[str, Any]) -> PureDevice:
         wide={"input": told["input"]} if "input" in told else {},
         active_slot=told.get("slot", bare.active_slot),
     )
+    return with_level_step(device, told["level_step_db"]) if "level_step_db" in told else device
+
+
+def with_level_step(device: PureDevice, step_db: float) -> PureDevice:
+    """The device with another step of its levels; 0 for none."""
+    outputs = tuple(replace(o, level_db=replace(o.level_db, step=step_db)) for o in device.description.outputs)
+    device.description = replace(device.description, outputs=outputs)
+    return device
 
 
 def _steps(part: DevicePlan) -> Iterator[str]:

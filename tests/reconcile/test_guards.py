@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 from parts import bell, crossover, output_of
-from samples_plans import SLOTS, device_of, device_plan, hall, position
+from samples_plans import SLOTS, device_of, device_plan, hall, outlook_of, position
 
-from fleet.model.plan import GuardHit, Phase, Work
+from fleet.model.plan import GuardHit, GuardName, Phase, Work
 from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
 from fleet.model.venue import Venue
-from fleet.reconcile.guards import GUARDS, Situation, guard_hits, louder, rises_db, unlifted
+from fleet.reconcile.guards import GUARDS, guard_hits, louder, unlifted
 from fleet.reconcile.reach import Goal
+from fleet.reconcile.rises import rises_db
+from fleet.reconcile.situation import Situation
+from fleet.services.changes import refusal
 
 LEFT = (("hall", "left"),)
 
@@ -224,6 +228,66 @@ def test_a_click_outside_of_what_was_asked_for_is_asked_for():
     assert hits(silent, goal, situation=situation_of([silent], room)) == []
 
 
+def many(count, **live):
+    """So many boxes, each alone in a room of its own, and the plans of their change."""
+    names = [f"{n:03}" for n in range(count)]
+    devices = [device_of(f"box-{n}") for n in names]
+    rooms = [hall(position("left", f"box-{n}", room=f"room-{n}"), name=f"room-{n}") for n in names]
+    plans = [
+        device_plan(d, positions=((f"room-{n}", "left"),), **(live or {"level_db": -1.0}))
+        for n, d in zip(names, devices, strict=True)
+    ]
+    return plans, situation_of(devices, *rooms)
+
+
+@pytest.mark.parametrize(("count", "expected"), [(50, []), (51, ["many-devices"])])
+def test_more_than_fifty_devices_are_asked_for(count, expected):
+    plans, situation = many(count)
+    found = guard_hits(plans, situation)
+    assert [hit.guard for hit in found] == expected
+    assert [hit.words for hit in found] == ["51 devices would change at once, more than 50"] * len(expected)
+
+
+def test_stores_and_verified_recalls_are_not_among_the_many():
+    plans, situation = many(51)
+    stores = [replace(plan, work={Phase.STORE: Work()}) for plan in plans]
+    assert guard_hits(stores, situation) == ()
+    trusted = replace(situation, trusted_recalls=frozenset({plans[0].device}))
+    assert guard_hits(plans, trusted) == ()
+
+
+def recalling(position_, *, live=None, slot=None):
+    """A recall of slot 5 by a box, and what is wanted of it."""
+    device = device_of(live={1: live or OutputSettings()}, slots={5: SlotContents(slot=5, outputs={1: slot})})
+    room = hall(position_, position("right", "box-2"), position("rear", "box-3"))
+    wants = outlook_of([room], [device]).wants
+    return device_plan(device, Goal(recall=5), positions=LEFT), situation_of([device], room, wants=wants)
+
+
+def test_a_recall_that_changes_what_nothing_manages_is_asked_for():
+    slot = OutputSettings(level_db=-6.0, delay_ms=3.0)
+    plan, situation = recalling(position("left", "box-1", fixed=OutputSettings(level_db=-6.0)), slot=slot)
+    (hit,) = guard_hits([plan], situation)
+    assert (hit.guard, hit.may_allow, hit.device) == ("unmanaged", True, "box-1")
+    assert hit.words == "the recall changes delay of box-1 output 1, which is not managed"
+    managed = position("left", "box-1", fixed=OutputSettings(level_db=-6.0, delay_ms=3.0))
+    assert guard_hits(*of_one(recalling(managed, slot=slot))) == ()
+    there = recalling(position("left", "box-1", fixed=OutputSettings(level_db=-6.0)), live=slot, slot=slot)
+    assert guard_hits(*of_one(there)) == ()
+
+
+def test_the_recall_of_a_verified_house_curve_is_not_asked_about_what_nothing_manages():
+    slot = OutputSettings(delay_ms=3.0)
+    plan, situation = recalling(position("left", "box-1"), slot=slot)
+    assert [hit.guard for hit in guard_hits([plan], situation)] == ["unmanaged"]
+    assert guard_hits([plan], replace(situation, trusted_recalls=frozenset({"box-1"}))) == ()
+
+
+def of_one(found):
+    plan, situation = found
+    return [plan], situation
+
+
 # what a person may lift
 
 
@@ -239,8 +303,63 @@ def test_only_what_may_be_allowed_and_is_named_is_lifted():
     assert unlifted([rise], {"rise"}) == ()
 
 
+def by_one(**told):
+    """A rise of one box in a hall."""
+    device = box()
+    situation = {name: told.pop(name) for name in ("conflicting", "held") if name in told}
+    return [device_plan(device, positions=LEFT, level_db=-10.0)], situation_of([device], wide_hall(**told), **situation)
+
+
+def by_two_of_three():
+    plans, situation = by_one()
+    return [replace(plans[0], positions=(*LEFT, ("hall", "right")))], situation
+
+
+def by_an_amplifier(goal):
+    """A change of an amplifier that plays in the bar as well."""
+    amp = device_of("amp-1", "amp")
+    bar = hall(position("counter", "amp-1", output=2, room="bar"), name="bar")
+    room = hall(position("left", "amp-1"), position("right", "box-2"), position("rear", "box-3"))
+    return [device_plan(amp, goal, positions=LEFT)], situation_of([amp], room, bar)
+
+
+def by_a_filter():
+    device = protected(crossover(90))
+    return [device_plan(device, high_pass="none")], situation_of([device], wide_hall())
+
+
+STANDING = {
+    "life-safety": lambda: by_one(life_safety=True),
+    "ceiling": lambda: by_one(ceiling_db=-11.0),
+    "hold": lambda: by_one(held={"hall": "a show"}),
+    "conflicting": lambda: by_one(conflicting={"box-1": "another serial"}),
+    "protective-high-pass": by_a_filter,
+    "shared-device": lambda: by_an_amplifier(Goal(recall=5)),
+    "rise": by_one,
+    "half-room": by_two_of_three,
+    "many-devices": lambda: many(51),
+    "unmanaged": lambda: of_one(recalling(position("left", "box-1"), slot=OutputSettings(delay_ms=3.0))),
+    "live-click": lambda: by_an_amplifier(Goal(live=DeviceSettings(input="analogue"))),
+}
+"""Plans against which each guard stands."""
+LIFTED = {"rise", "half-room", "many-devices", "unmanaged", "live-click"}
+
+
+@pytest.mark.parametrize("guard", get_args(GuardName))
+def test_every_guard_is_named_in_its_refusal_and_lifted_only_where_it_may_be(guard):
+    found = guard_hits(*STANDING[guard]())
+    refused = refusal(unlifted(found, ()))
+    assert guard in refused.guards
+    assert guard in str(refused)
+    left = {hit.guard for hit in unlifted(found, set(get_args(GuardName)) - {guard})}
+    assert guard in left
+    assert (guard in {hit.guard for hit in unlifted(found, {guard})}) == (guard not in LIFTED)
+    if left <= LIFTED:
+        assert f"--allow {guard}" in refusal(unlifted(found, left - {guard})).remedy
+
+
 def test_guards_are_looked_at_in_the_order_of_their_weight():
-    assert [guard.__name__.strip("_") for guard in GUARDS] == [
+    assert [guard.__name__ for guard in GUARDS] == [
         "life_safety",
         "conflicting",
         "hold",
@@ -249,11 +368,25 @@ def test_guards_are_looked_at_in_the_order_of_their_weight():
         "shared_device",
         "rise",
         "half_room",
+        "many_devices",
+        "unmanaged",
         "live_click",
     ]
 
 
 # what is told
+
+
+def test_louder_and_rise_look_at_where_a_ramp_ends():
+    device = box(-40.0)
+    plan = device_plan(device, positions=LEFT, level_db=-10.0, delay_ms=5.0)
+    assert plan.work[Phase.SET].settings.outputs[1].level_db == -34.0
+    situation = situation_of([device], wide_hall(ceiling_db=-10.5))
+    assert louder([plan], situation) == ("left up to 30.0 dB louder",)
+    assert [hit.words for hit in guard_hits([plan], situation)] == [
+        "left -10 dB is above its ceiling of -10.5 dB",
+        "left would rise by 30.0 dB",
+    ]
 
 
 @pytest.mark.parametrize(("wanted_db", "words"), [(-19.5, ()), (-19.0, ("left up to 1.0 dB louder",)), (-30.0, ())])

@@ -178,12 +178,35 @@ def test_a_store_keeps_what_the_slot_had_for_outputs_no_position_names():
 # rollback
 
 
-@pytest.mark.parametrize("state", [s for s in ChangeState if s is not ChangeState.KEPT])
-def test_only_a_kept_change_is_rolled_back(state):
+LEFT_SOMETHING = (ChangeState.KEPT, ChangeState.NEEDS_PERSON)
+
+
+@pytest.mark.parametrize("state", [s for s in ChangeState if s not in LEFT_SOMETHING])
+def test_only_a_change_that_left_something_behind_is_rolled_back(state):
     outlook = outlook_of([room()], two_boxes())
     record = replace(kept(plan_apply(outlook, HALL)), state=state)
-    with pytest.raises(Refused, match=f"ended {state}"):
+    words = f"ended {state}: there is nothing to roll back" if state.ended else f"has not ended: it is {state}"
+    with pytest.raises(Refused, match=words):
         plan_rollback(outlook, record)
+
+
+def test_a_change_that_needs_a_person_is_rolled_back_from_wherever_its_devices_are():
+    before, after, between = device_of("box-1"), device_of("box-2"), device_of("box-3")
+    devices = [before, after, between]
+    wanted = OutputSettings(level_db=-6.0, delay_ms=5.0)
+    rooms = [hall(*(position(d.id.replace("box", "place"), d.id, fixed=wanted) for d in devices))]
+    plan = plan_apply(outlook_of(rooms, devices), HALL)
+    work = {part.device: part.work for part in plan.devices}
+    for phase, todo in work["box-2"].items():
+        after.do(todo, store=True)
+        if phase is not Phase.UNMUTE:
+            between.do(todo, store=True)
+    record = replace(kept(plan), state=ChangeState.NEEDS_PERSON)
+    back = plan_rollback(outlook_of(rooms, devices), record)
+    assert [part.device for part in back.devices] == ["box-2", "box-3"]
+    assert "box-3 is not as the change wanted it: output 1 is muted" in back.notes
+    carry_out(back, devices)
+    assert all(deviations(part.before, d.reported()) == () for part, d in zip(plan.devices, devices, strict=True))
 
 
 def test_a_rollback_needs_every_device_of_the_change():

@@ -5,44 +5,24 @@ The order, the mute bracket and the ramp are common practice; no published sourc
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import replace
-from itertools import pairwise
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from parts import STORES, bell, crossover, untimed
-from pure_device import PureDevice
-from samples_plans import COARSE, FLAT, MODELS, able, device_of
+from reach_parts import ROUNDING_DB, at_once_db, below_db, part, phases, wish
+from samples_plans import FLAT, MODELS, able, device_of
 
-from fleet.model.description import Range
 from fleet.model.plan import RAMPS, Phase, Target
 from fleet.model.settings import STORABLE, DeviceSettings, OutputSettings, SlotContents
+from fleet.reconcile.brackets import CLICKS
 from fleet.reconcile.exact import same_setting
-from fleet.reconcile.reach import CLICKS, Goal, after_recall, ramp, reach
+from fleet.reconcile.reach import Goal
 from fleet.reconcile.readback import deviations
+from fleet.reconcile.recalled import after_recall
 from fleet.reconcile.representable import representable
-
-LOUDEST_STEP_DB = 3.0
-HALF_A_STEP_DB = 0.5
-"""Of the coarsest level range here."""
-
-
-def part(device: PureDevice, goal: Goal):
-    return reach(device.reported(), goal, (("hall", "left"),), stages=True)
-
-
-def wish(**settings) -> Goal:
-    return Goal(live=DeviceSettings(outputs={1: OutputSettings(**settings)}))
-
-
-def phases(plan):
-    return [phase.name for phase in plan.work]
-
-
-def settings_in(plan, phase, output=1):
-    return plan.work[phase].settings.outputs[output]
-
 
 # one case at a time
 
@@ -64,6 +44,9 @@ def test_the_order_never_varies():
         store=(SlotContents(slot=6, outputs={1: FLAT}),),
     )
     assert phases(part(device_of(), goal)) == ["MUTE", "RECALL", "SET", "STORE", "UNMUTE"]
+    rising = part(device_of(live={1: OutputSettings(level_db=-30.0)}), goal)
+    assert phases(rising) == ["MUTE", "RECALL", "SET", "STORE", "UNMUTE", *(r.name for r in RAMPS)]
+    assert [phase.value for phase in Phase] == list(range(1, 14))
 
 
 @pytest.mark.parametrize(
@@ -91,8 +74,8 @@ def test_an_output_that_is_silent_needs_no_bracket_and_stays_silent(cause):
 @pytest.mark.parametrize(
     ("causes", "expected"),
     [
-        ({"controller"}, ["UNMUTE"]),
-        ({"panel"}, ["UNMUTE"]),
+        ({"controller"}, ["SET", "UNMUTE", *(r.name for r in RAMPS)]),
+        ({"panel"}, ["SET", "UNMUTE", *(r.name for r in RAMPS)]),
         ({"external"}, None),
         ({"alarm"}, None),
         ({"controller", "alarm"}, None),
@@ -164,41 +147,6 @@ def test_held_outputs_of_a_shared_amplifier_end_as_they_were():
     assert (now.output(1).level_db, now.active_slot) == (-6.0, 5)
 
 
-# ramps
-
-
-def test_a_rise_of_three_db_is_set_and_a_larger_one_ramped():
-    device = device_of(live={1: OutputSettings(level_db=-9.0)})
-    assert phases(part(device, wish(level_db=-6.0))) == ["SET"]
-    plan = part(device, wish(level_db=-2.0, eq=(bell(),)))
-    assert phases(plan) == ["SET", "RAMP_1", "RAMP_2", "RAMP_3"]
-    assert [settings_in(plan, r).level_db for r in RAMPS[:3]] == [-6.5, -4.5, -2.0]
-    assert settings_in(plan, Phase.SET) == OutputSettings(eq=(bell(),))
-
-
-def test_a_fall_and_a_rise_in_silence_are_not_ramped():
-    assert phases(part(device_of(), wish(level_db=-40.0))) == ["SET"]
-    silent = device_of(live={1: OutputSettings(level_db=-40.0)}, causes={1: {"panel"}})
-    assert phases(part(silent, wish(level_db=0.0))) == ["SET"]
-
-
-@untimed
-@given(
-    levels=st.sampled_from([Range(min=-80, max=6, step=0.5), COARSE, Range(min=-80, max=10)]),
-    now_db=st.floats(-60, 6),
-    rise_db=st.floats(LOUDEST_STEP_DB + 0.01, 60),
-)
-def test_a_ramp_rises_by_about_three_db_in_steps_of_the_device_and_ends_exactly_there(levels, now_db, rise_db):
-    now_db, wanted_db = levels.nearest(now_db), levels.nearest(now_db + rise_db)
-    assume(wanted_db - now_db > LOUDEST_STEP_DB)
-    steps = ramp(now_db, wanted_db, levels)
-    largest_db = max(LOUDEST_STEP_DB, (wanted_db - now_db) / len(RAMPS)) + levels.step
-    assert steps[-1] == wanted_db
-    assert len(steps) <= len(RAMPS)
-    assert all(levels.nearest(level) == pytest.approx(level) for level in steps)
-    assert all(-1e-9 <= after - before <= largest_db + 1e-9 for before, after in pairwise([now_db, *steps]))
-
-
 # properties over random devices and wishes
 
 levels_db = st.integers(-60, 0).map(float)
@@ -215,20 +163,19 @@ def settings_of(model, output):
         high_pass=st.sampled_from(["none", crossover(90), crossover(120)]),
         low_pass=st.sampled_from(["none", crossover(200)]),
     )
-    return drawn.map(lambda s: able(model, s, output)).map(
-        lambda s: representable(MODELS[model], DeviceSettings(outputs={output: s})).outputs[output]
-    )
+    return drawn.map(lambda s: able(model, s, output))
 
 
 @st.composite
 def situations(draw):
     """A device as it is, and a goal for it."""
     model = draw(st.sampled_from(sorted(MODELS)))
-    description = MODELS[model]
+    description = stepping(MODELS[model], draw(st.sampled_from([None, 0.0, 2.0, 5.0])))
     numbers = [o.output for o in description.outputs]
 
     def any_outputs(within=numbers):
-        return {n: draw(settings_of(model, n)) for n in within}
+        drawn = DeviceSettings(outputs={n: draw(settings_of(model, n)) for n in within})
+        return dict(representable(description, drawn).outputs)
 
     filled = draw(st.lists(st.sampled_from([3, 5]), unique=True)) if description.slots.count else []
     has_input = "input" in description.slots.stores
@@ -240,6 +187,7 @@ def situations(draw):
     }
     causes = st.sets(st.sampled_from(["controller", "panel", "external", "alarm"]), max_size=2)
     device = device_of(model=model, live=any_outputs(), slots=slots, causes={n: draw(causes) for n in numbers})
+    device.description = replace(description, id=device.id)
     names = st.sets(st.sampled_from(STORABLE))
     mutes = st.sampled_from([None, True, False])
     managed = draw(st.sets(st.sampled_from(numbers)))
@@ -259,17 +207,26 @@ def situations(draw):
     return device, goal
 
 
+def stepping(description, step_db):
+    """The description with another step of its levels."""
+    if step_db is None:
+        return description
+    outputs = tuple(replace(o, level_db=replace(o.level_db, step=step_db)) for o in description.outputs)
+    return replace(description, outputs=outputs)
+
+
 def do_all(device, work):
     for phase in sorted(work):
         device.do(work[phase], store=True)
 
 
 @untimed
-@given(situation=situations())
-def test_each_phase_holds_its_own_kind_of_work_in_order(situation):
+@given(situation=situations(), mute_for_recall=st.booleans())
+def test_each_phase_holds_its_own_kind_of_work_in_order(situation, mute_for_recall):
     device, goal = situation
-    plan = part(device, goal)
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
     assume(plan is not None)
+    assert plan == part(deepcopy(device), goal, mute_for_recall=mute_for_recall)
     assert list(plan.work) == sorted(plan.work)
     assert list(plan.undo) == sorted(plan.undo)
     for work in (plan.work, plan.undo):
@@ -297,52 +254,131 @@ def test_only_what_is_managed_or_held_and_differs_is_written(situation):
     plan = part(device, goal)
     assume(plan is not None)
     known = after_recall(reported, goal.recall)
-    for phase in (Phase.SET, *RAMPS):
-        settings = plan.work[phase].settings if phase in plan.work else DeviceSettings()
-        for number, output in settings.outputs.items():
-            for name in output.given():
-                wanted = getattr(goal.live.outputs.get(number, OutputSettings()), name)
-                if wanted is None:
-                    assert goal.recall is not None
-                    assert number in goal.hold
-                    wanted = getattr(reported.state.output(number), name)
-                present = getattr(known.outputs[number], name)
-                assert not same_setting(reported.description, number, name, wanted, present)
-        for name in settings.given():
-            assert getattr(goal.live, name) not in (None, getattr(known, name))
+    rising = plan.work[Phase.RAMP_1].settings.outputs if Phase.RAMP_1 in plan.work else {}
+    settings = plan.work[Phase.SET].settings if Phase.SET in plan.work else DeviceSettings()
+    for number, output in settings.outputs.items():
+        for name in output.given():
+            if name == "level_db" and number in rising:
+                continue
+            wanted = getattr(goal.live.outputs.get(number, OutputSettings()), name)
+            if wanted is None:
+                assert goal.recall is not None
+                assert number in goal.hold
+                wanted = getattr(reported.state.output(number), name)
+            present = getattr(known.outputs[number], name)
+            assert not same_setting(reported.description, number, name, wanted, present)
+    for name in settings.given():
+        assert getattr(goal.live, name) not in (None, getattr(known, name))
+
+
+@untimed
+@given(situation=situations(), mute_for_recall=st.booleans())
+def test_nothing_clicks_or_jumps_while_it_sounds(situation, mute_for_recall):
+    device, goal = situation
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
+    assume(plan is not None)
+    for phase in sorted(plan.work):
+        before = device.reported().state
+        device.do(plan.work[phase], store=True)
+        now = device.reported().state
+        for number in before.live.outputs:
+            if before.output(number).mute or now.output(number).mute:
+                continue
+            assert clicking(device, before, now, number) == []
+            levels = device.description.output(number).level_db
+            rise_db = now.output(number).level_db - before.output(number).level_db
+            if phase is Phase.SET and rise_db > at_once_db(levels) + ROUNDING_DB:
+                final_db = plan.after.live.outputs[number].level_db
+                assert now.output(number).level_db <= final_db - below_db(levels) + ROUNDING_DB
+            else:
+                assert rise_db <= max(3.0, at_once_db(levels)) + ROUNDING_DB
+
+
+@untimed
+@given(situation=situations(), mute_for_recall=st.booleans())
+def test_what_begins_to_sound_is_no_louder_than_it_was_or_far_below_what_it_will_be(situation, mute_for_recall):
+    device, goal = situation
+    first = device.reported().state
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
+    assume(plan is not None)
+    assume(Phase.UNMUTE in plan.work)
+    for phase in sorted(p for p in plan.work if p <= Phase.UNMUTE):
+        device.do(plan.work[phase], store=True)
+    now = device.reported().state
+    for number in plan.work[Phase.UNMUTE].settings.outputs:
+        levels, start_db = device.description.output(number).level_db, now.output(number).level_db
+        final_db = plan.after.live.outputs[number].level_db
+        if final_db is None and number not in plan.before.live.outputs:
+            continue
+        was = first.output(number)
+        low_db = levels.min if was.mute else was.level_db + max(3.0, at_once_db(levels))
+        far_db = (start_db if final_db is None else final_db) - below_db(levels)
+        unknown = final_db is None and goal.recall is not None
+        assert unknown or start_db <= max(low_db, far_db) + ROUNDING_DB
 
 
 @untimed
 @given(situation=situations())
-def test_nothing_clicks_or_jumps_while_it_sounds(situation):
+def test_undo_clicks_nothing_that_was_muted_for_the_recall(situation):
     device, goal = situation
     plan = part(device, goal)
     assume(plan is not None)
-    for work, rises_slowly in ((plan.work, True), (plan.undo, False)):
-        for phase in sorted(work):
-            before = device.reported().state
-            device.do(work[phase], store=True)
-            now = device.reported().state
-            for number, was in before.live.outputs.items():
-                is_now = now.output(number)
-                if was.mute or is_now.mute:
-                    continue
-                assert [name for name in CLICKS if not unmoved(device, number, name, was, is_now)] == []
-                assert before.live.input == now.live.input
-                far_db = goal.live.outputs.get(number, OutputSettings()).level_db or 0.0
-                most_db = max(LOUDEST_STEP_DB, (far_db + 60.0) / len(RAMPS)) + 2 * HALF_A_STEP_DB
-                assert not rises_slowly or is_now.level_db - was.level_db <= most_db
+    do_all(device, plan.work)
+    for phase in sorted(plan.undo):
+        before = device.reported().state
+        device.do(plan.undo[phase], store=True)
+        now = device.reported().state
+        for number in before.live.outputs:
+            if not before.output(number).mute and not now.output(number).mute:
+                assert clicking(device, before, now, number) == []
 
 
-def unmoved(device, number, name, was, is_now):
-    return same_setting(device.description, number, name, getattr(was, name), getattr(is_now, name))
+def clicking(device, before, now, number):
+    """What of an output moved so that it clicks, between two states."""
+    moved = [] if before.live.input == now.live.input else ["input"]
+    was, is_now = before.output(number), now.output(number)
+    same = {
+        name: same_setting(device.description, number, name, getattr(was, name), getattr(is_now, name))
+        for name in CLICKS
+    }
+    return [*moved, *(name for name, alike in same.items() if not alike)]
 
 
 @untimed
-@given(situation=situations())
-def test_mutes_end_as_desired_or_as_they_were_and_never_clear_anothers(situation):
+@given(situation=situations(), mute_for_recall=st.booleans())
+def test_before_unmute_a_device_reads_as_quiet(situation, mute_for_recall):
     device, goal = situation
-    plan = part(device, goal)
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
+    assume(plan is not None)
+    for phase in sorted(p for p in plan.work if p < Phase.UNMUTE):
+        device.do(plan.work[phase], store=False)
+    assert deviations(plan.quiet, device.reported()) == ()
+    if not {Phase.UNMUTE, *RAMPS} & set(plan.work):
+        assert plan.quiet == replace(plan.after, stored=())
+
+
+@untimed
+@given(situation=situations(), mute_for_recall=st.booleans(), share=st.floats(0, 1))
+def test_undo_brings_the_checkpoint_back_from_wherever_the_work_stopped(situation, mute_for_recall, share):
+    device, goal = situation
+    was = device.reported().state
+    slots = deepcopy(device.slots)
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
+    assume(plan is not None)
+    for phase in sorted(plan.work)[: round(share * len(plan.work))]:
+        device.do(plan.work[phase], store=True)
+    do_all(device, plan.undo)
+    back = device.reported()
+    assert deviations(plan.before, back) == ()
+    assert deviations(Target(live=was.live, active_slot=was.active_slot), back) == ()
+    assert device.slots == slots or not device.description.slots.readable_inactive
+
+
+@untimed
+@given(situation=situations(), mute_for_recall=st.booleans())
+def test_mutes_end_as_desired_or_as_they_were_and_never_clear_anothers(situation, mute_for_recall):
+    device, goal = situation
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
     assume(plan is not None)
     was = {n: set(c) for n, c in device.causes.items()}
     unmuted = plan.work[Phase.UNMUTE].settings.outputs if Phase.UNMUTE in plan.work else {}
@@ -363,21 +399,16 @@ def test_mutes_end_as_desired_or_as_they_were_and_never_clear_anothers(situation
 
 
 @untimed
-@given(situation=situations())
-def test_the_work_reaches_the_target_and_undo_brings_the_checkpoint_back(situation):
+@given(situation=situations(), mute_for_recall=st.booleans())
+def test_the_work_reaches_the_target(situation, mute_for_recall):
     device, goal = situation
-    reported = device.reported()
-    plan = part(device, goal)
+    plan = part(device, goal, mute_for_recall=mute_for_recall)
     assume(plan is not None)
     do_all(device, plan.work)
     there = device.reported()
     assert deviations(plan.after, there) == ()
     assert deviations(Target(live=replace(goal.live, outputs=bare(goal.live))), there) == ()
     assert part(device, replace(goal, recall=None, store=())) is None
-    do_all(device, plan.undo)
-    back = device.reported()
-    assert deviations(plan.before, back) == ()
-    assert deviations(Target(live=reported.state.live, active_slot=reported.state.active_slot), back) == ()
 
 
 def bare(live):
