@@ -6,10 +6,15 @@ later can help (`retry_later`). The text says what happened; `where` and `remedy
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import ClassVar, Literal
 
 Side = Literal["ours", "user", "device"]
+
+REMEDIES = {"stale_epoch": "Another database has commanded it; if this one is to from now on: `fleet take-over`"}
+"""What to do about a refusal, by its code, where a person can do something."""
 
 
 class FleetError(Exception):
@@ -65,13 +70,25 @@ class NotFound(BadInput):
 
 
 class Refused(FleetError):
-    """A guard rail, a lock or a rule says no; `guards` names them."""
+    """A guard rail, a lock or a rule says no; `guards` names them.
+
+    `unable` maps devices that cannot take part to the reason, where that is why.
+    """
 
     side = "user"
 
-    def __init__(self, what: str, *, guards: tuple[str, ...] = (), where: str = "", remedy: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        guards: tuple[str, ...] = (),
+        unable: Mapping[str, str] = MappingProxyType({}),
+        where: str = "",
+        remedy: str = "",
+    ) -> None:
         super().__init__(what, where=where, remedy=remedy)
         self.guards = guards
+        self.unable = unable
 
 
 class Moved(Refused):
@@ -84,7 +101,7 @@ class DeviceRefused(FleetError):
     side = "device"
 
     def __init__(self, device: str, code: str, text: str = "") -> None:
-        super().__init__(f"{device} refused ({code}){': ' + text if text else ''}")
+        super().__init__(f"{device} refused ({code}){': ' + text if text else ''}", remedy=REMEDIES.get(code, ""))
         self.device = device
         self.code = code
 

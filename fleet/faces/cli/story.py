@@ -1,0 +1,59 @@
+"""The story of a change in time order, in words: what devices did side by side is told in one line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import groupby
+from typing import Any
+
+from fleet.faces.cli.show import change, day, table
+
+Document = dict[str, Any]
+
+STATES = {
+    "staging": "staging: devices hold the work ready, nothing sounds yet",
+    "committing": "committing: the work is done, a step at a time on all devices",
+    "verifying": "verifying: every device is read back",
+    "on trial": "on trial: all is as wanted, and waits for a person",
+    "keeping": "keeping: all is as wanted and is made to last",
+    "rolling back": "rolling back",
+    "checking": "checking: are they as they were?",
+    "recovering": "recovering: a daemon started, and reads every device first",
+    "kept": "kept",
+    "rolled back": "rolled back: all is as it was",
+    "cancelled": "cancelled: nothing has sounded",
+    "needs a person": "needs a person",
+}
+ASKED = {
+    "stage": "to hold ready",
+    "commit mute": "to mute",
+    "commit recall": "to recall the slot",
+    "commit set": "to take the settings",
+    "commit store": "to take the slot contents",
+    "commit unmute": "to unmute",
+    "commit ramp": "to rise a step",
+    "read": "to be read",
+    "keep": "to keep it",
+    "revert": "to go back",
+    "write back": "to take the checkpoint",
+    "forget": "to drop what it holds",
+}
+
+
+def story(document: Document) -> None:
+    """How a change ended, who asked for it and why, and everything that happened."""
+    change(document)
+    table([(f"{document['who']}, {day(document['started_at'])} UTC", document["why"])], indent=2)
+    table(list(_rows(document["story"])), indent=2)
+
+
+def _rows(entries: list[Document]) -> Iterator[tuple[str, str, str]]:
+    for (what, by_device), several in groupby(entries, key=lambda e: (e["what"], bool(e["device"]))):
+        together = list(several)
+        who = [f"{e['device']}{': ' if e['device'] and e['detail'] else ''}{e['detail']}" for e in together]
+        at = together[0]["at"][11:23].rstrip("Z")
+        said = ", ".join(w for w in who if w)
+        if by_device:
+            yield at, f"  {ASKED.get(what, what)}", said
+        else:
+            yield at, what if said else STATES.get(what, what), said
