@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -38,6 +39,8 @@ class Desired:
         self._store = store
         self._clock = clock
         self.version: Version | None = None
+        self.taking = asyncio.Lock()
+        """Held while a version is made and put in force, so that none is lost to another made from the same one."""
 
     async def open(self) -> None:
         """Take the version in force from the store."""
@@ -60,7 +63,14 @@ class Desired:
         return frozenset() if self.version is None else frozenset(p.device for p in self.version.venue.positions())
 
     async def load(self, files: Mapping[str, str], who: str, *, allow: Collection[str] = ()) -> Loaded:
-        """Put a version in force.
+        """Put a version in force, after any that is being taken. See `put_in_force`."""
+        async with self.taking:
+            return await self.put_in_force(files, who, allow=allow)
+
+    async def put_in_force(
+        self, files: Mapping[str, str], who: str, *, allow: Collection[str] = (), note: str = ""
+    ) -> Loaded:
+        """Put a version in force, for one who holds `taking`.
 
         An older, an empty or a far smaller version is taken only where that word is in `allow`.
         Raises `BadFiles` with every mistake, or `Refused` whose guards are those words.
@@ -77,7 +87,7 @@ class Desired:
                 guards=guards,
                 remedy=f"Load it with {lift} if that is meant.",
             )
-        number = await self._store.save_version(version.files, version.sha256, who, self._clock())
+        number = await self._store.save_version(version.files, version.sha256, who, self._clock(), note)
         self.version = version
         return Loaded(version=version, number=number, unchanged=False)
 
