@@ -3,27 +3,36 @@
 from __future__ import annotations
 
 import asyncio
+import getpass
 import logging
+import os
 import secrets
 import signal
+import socket
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from random import Random
 
+from fleet.app.logs import Devices, log_to_stderr, logging_to
 from fleet.discovery.addresses import AddressList, read_addresses
 from fleet.discovery.broker_address import BrokerAddress
 from fleet.discovery.brokers import announced_broker, find_broker
 from fleet.discovery.browse import Browser
+from fleet.discovery.records import FoundBroker
 from fleet.drivers.mqtt.broker import embedded_broker
 from fleet.drivers.mqtt.driver import MqttDriver
 from fleet.drivers.mqtt.timings import Timings
 from fleet.errors import BadFiles, BadInput, BrokerDown, FleetError
 from fleet.faces.api.app import build_api
+from fleet.faces.api.routes_upkeep import add_upkeep
 from fleet.faces.api.serving import serve
+from fleet.faces.cli.configuration import in_force
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.home import open_home
+from fleet.faces.metrics.meters import Meters
+from fleet.faces.metrics.observed import observed_driver, observed_store
 from fleet.services.tending import Tending
 from fleet.services.together import wire
 from fleet.store.sql import open_store
@@ -35,21 +44,23 @@ FIND_BROKER_WITHIN_S = 10.0
 
 def run(config: DaemonConfig) -> None:
     """Run a daemon until SIGINT or SIGTERM. Raises `FleetError` where it cannot start."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    for noisy in ("httpx", "mqtt", "alembic"):
-        logging.getLogger(noisy).setLevel(logging.WARNING)
-    asyncio.run(_daemon(config))
+    devices = Devices()
+    log_to_stderr(config, devices)
+    asyncio.run(_daemon(config, devices))
 
 
-async def _daemon(config: DaemonConfig) -> None:
+async def _daemon(config: DaemonConfig, devices: Devices) -> None:
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     async with AsyncExitStack() as stack:
         home = stack.enter_context(open_home(config.home))
+        stack.enter_context(logging_to(home.path, devices))
         listed = _listed(config)
-        broker = await stack.enter_async_context(_broker(config, listed))
         store = await stack.enter_async_context(open_store(config.database or f"sqlite:///{home.path}/fleet.db"))
+        await store.claim(_who(), _now())
+        broker = await stack.enter_async_context(_broker(config, listed))
+        meters = Meters()
         driver = MqttDriver(
             broker,
             config.root,
@@ -60,10 +71,18 @@ async def _daemon(config: DaemonConfig) -> None:
             timings=Timings(),
         )
         await stack.enter_async_context(driver)
-        services = wire(store=store, driver=driver, clock=_now, new_id=_new_id, port=broker.port)
+        services = wire(
+            store=observed_store(store, meters),
+            driver=observed_driver(driver, meters),
+            clock=_now,
+            new_id=_new_id,
+            port=broker.port,
+            folder=config.venue,
+        )
         await services.inventory.open()
+        devices.known = services.inventory.online
         await services.desired.open()
-        browser = await _browser(config, stack)
+        browser = await _browser(config, stack, lambda broker: driver.wake() if broker.root == config.root else None)
         tending = Tending(
             services,
             sightings=browser.sightings if browser else None,
@@ -74,11 +93,13 @@ async def _daemon(config: DaemonConfig) -> None:
             await tending.load_folder()
         work = asyncio.create_task(tending.run(), name="tending")
         api = build_api(services, home.token, broker=str(broker), root=config.root)
+        settings = in_force(config)
+        add_upkeep(api, services, meters, home=home.path, settings=settings, open_metrics=config.open_metrics)
         async with serve(api, config.port) as url:
             home.publish(url)
             log.info("the daemon serves %s; devices meet it at %s", url, broker)
             await stop.wait()
-            await services.changes.close()
+            await services.close()
         work.cancel()
         await asyncio.wait({work})
         await services.inventory.flush()
@@ -113,9 +134,11 @@ async def _announced(broker: BrokerAddress, root: str) -> AsyncIterator[None]:
         yield
 
 
-async def _browser(config: DaemonConfig, stack: AsyncExitStack) -> Browser | None:
+async def _browser(
+    config: DaemonConfig, stack: AsyncExitStack, on_broker: Callable[[FoundBroker], None]
+) -> Browser | None:
     try:
-        return await stack.enter_async_context(Browser(config.interfaces, now=_now))
+        return await stack.enter_async_context(Browser(config.interfaces, now=_now, on_broker=on_broker))
     except BadInput as error:
         if config.interfaces:
             raise
@@ -138,6 +161,15 @@ def _listed(config: DaemonConfig) -> AddressList:
 
 def _now() -> datetime:
     return datetime.now(UTC)
+
+
+def _who() -> str:
+    """This daemon, for another one that would use the same database."""
+    try:
+        user = getpass.getuser()
+    except (OSError, KeyError):
+        user = f"uid-{os.getuid()}"
+    return f"{user}@{socket.gethostname()} pid {os.getpid()}"
 
 
 def _new_id(beginning: str) -> str:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
-from fleet.desired.files import RoomFile
+from fleet.desired.files import ROOM_KEYS
 from fleet.desired.meaning import Expected, agrees, at, changed, means
 from fleet.desired.nodes import Data, Trail, document
 from fleet.desired.notation import Plain
@@ -27,7 +27,6 @@ Members: TypeAlias = Mapping[str, Plain]
 
 BY_HAND: Final = "Edit this place by hand"
 _BYTE_ORDER_MARK: Final = "\ufeff"
-_SECTIONS: Final = tuple(RoomFile.model_fields)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +95,7 @@ class RoomText:
         written = at(data, path)
         if written is not None and means(written, value):
             return self
-        return self._checked(lambda text: with_member(text, path, value, _SECTIONS), changed(data, path, value))
+        return self._checked(lambda text: with_member(text, path, value, ROOM_KEYS), changed(data, path, value))
 
     def remove(self, path: Trail) -> RoomText:
         """Take out what is written at a path, if anything is. Raises `BadInput`."""
@@ -116,7 +115,7 @@ class RoomText:
                     continue
                 edits.setdefault(path, {})[name] = value
                 expected = changed(expected, (*path, name), value)
-        return self._checked(lambda text: with_members(text, edits, _SECTIONS), expected) if edits else self
+        return self._checked(lambda text: with_members(text, edits, ROOM_KEYS), expected) if edits else self
 
     def _checked(self, edit: Callable[[str], str], expected: Expected) -> RoomText:
         bare = self._bare

@@ -5,10 +5,10 @@ They check one value at a time; what depends on other parts of the files is for 
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from fleet.desired.curves import CurvePart
 from fleet.desired.kinds import (
@@ -23,9 +23,11 @@ from fleet.desired.kinds import (
     Text,
     Truth,
     said,
+    tagged,
     whole_of,
 )
 from fleet.desired.parts import HOUSE, Part, SettingsPart, TolerancesPart
+from fleet.desired.references import ReferencesPart
 from fleet.desired.surroundings import CeilingPart, LinePart, SilenceList, SubwooferPairPart
 from fleet.model.names import shown
 
@@ -39,10 +41,9 @@ class GroupPart(SettingsPart):
     role: NameText | None = Field(default=None, description="What the positions are for: `top`, `sub`, `fill`…")
 
 
-class PositionPart(SettingsPart):
-    """A place where one output sounds. It stays when the box is swapped."""
+class PlacePart(SettingsPart, ReferencesPart):
+    """A place where one output sounds, whatever device serves it."""
 
-    device: IdText = Field(description="Id of the device that serves this position.")
     output: OutputText = Field(default=1, description="Output of the device.")
     at_m: PointList | None = Field(default=None, description="Where it is: x, y, z in m.")
     groups: Annotated[list[NameText], Field(max_length=32)] = Field(
@@ -54,6 +55,12 @@ class PositionPart(SettingsPart):
     role: NameText | None = Field(default=None, description="What the position is for: `top`, `sub`, `fill`…")
     line: LinePart | None = Field(default=None, description="The line or the loudspeakers behind the output.")
     silence: SilenceList = Field(default=[], description="Checks that are silenced here, each with its reason.")
+
+
+class PositionPart(PlacePart):
+    """A place where one output sounds. It stays when the box is swapped."""
+
+    device: IdText = Field(description="Id of the device that serves this position.")
 
 
 class HouseCurvePart(Part):
@@ -83,12 +90,9 @@ Curves = Annotated[dict[CurveName, CurvePart], Field(max_length=200)]
 Format = Annotated[Literal[1], BeforeValidator(whole_of)]
 
 
-class RoomFile(Part):
-    """A room: `rooms/NAME.yaml`."""
+class RoomBodyPart(Part):
+    """What a room and a template of rooms can both say."""
 
-    format: Format = Field(description="Number of this file format: 1.")
-    room: NameText = Field(description="Name of the room: lower case letters, digits and hyphens.")
-    name: Text | None = Field(default=None, description="Name of the room for people.")
     air_temperature_c: Annotated[Number, Field(ge=-40, le=60)] = Field(
         default=20.0, description="Air temperature in °C, for the speed of sound."
     )
@@ -100,9 +104,6 @@ class RoomFile(Part):
     defaults: SettingsPart = Field(default=SettingsPart(), description="Settings of every position of the room.")
     groups: Annotated[dict[NameText, GroupPart], Field(max_length=500)] = Field(
         default={}, description="Groups by name."
-    )
-    positions: Annotated[dict[NameText, PositionPart], Field(max_length=5000)] = Field(
-        default={}, description="Positions by name."
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of this room.")
     max_level_db: Decibel | None = Field(
@@ -124,6 +125,52 @@ class RoomFile(Part):
     silence: SilenceList = Field(default=[], description="Checks that are silenced in this room, each with its reason.")
 
 
+class TemplatePart(RoomBodyPart):
+    """A room without its devices, which rooms that are alike stand on."""
+
+    positions: Annotated[dict[NameText, PlacePart], Field(max_length=5000)] = Field(
+        default={}, description="Positions by name; the rooms say which devices serve them."
+    )
+
+
+class OutputOfPart(Part):
+    """An output of a device that has several."""
+
+    device: IdText = Field(description="Id of the device.")
+    output: OutputText = Field(description="Output of the device.")
+
+
+DeviceEntry = Annotated[
+    Annotated[IdText, Tag("<word>")] | Annotated[OutputOfPart, Tag("<output>")],
+    Discriminator(tagged("<word>", mapping="<output>")),
+]
+
+
+class RoomFile(RoomBodyPart):
+    """A room: `rooms/NAME.yaml`."""
+
+    format: Format = Field(description="Number of this file format: 1.")
+    room: NameText = Field(description="Name of the room: lower case letters, digits and hyphens.")
+    name: Text | None = Field(default=None, description="Name of the room for people.")
+    template: NameText | None = Field(
+        default=None, description="Template of the venue that this room stands on; what is written here wins."
+    )
+    devices: Annotated[dict[NameText, DeviceEntry], Field(max_length=5000)] = Field(
+        default={}, description="Devices by position of the template: an id, or `{device: …, output: …}`."
+    )
+    origin_m: PointList | None = Field(
+        default=None, description="Where the zero of the template's coordinates is in this room: x, y, z in m."
+    )
+    positions: Annotated[dict[NameText, PositionPart], Field(max_length=5000)] = Field(
+        default={}, description="Positions by name."
+    )
+
+
+_HEAD: Final = ("format", "room", "name", "template", "devices", "origin_m")
+ROOM_KEYS: Final = (*_HEAD, *(key for key in RoomFile.model_fields if key not in _HEAD))
+"""The keys of a room file in the order in which people write them."""
+
+
 def _known_zone(zone: str) -> str:
     try:
         ZoneInfo(zone)
@@ -142,3 +189,6 @@ class VenueFile(Part):
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of the whole venue.")
     curves: Curves = Field(default={}, description="Named EQs that all rooms share, as bands or target points.")
+    templates: Annotated[dict[NameText, TemplatePart], Field(max_length=200)] = Field(
+        default={}, description="Rooms without their devices by name, for rooms that are alike."
+    )

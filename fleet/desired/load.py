@@ -4,39 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Final
 
 from fleet.desired.curves import curve_of
-from fleet.desired.nodes import MAX_CHARACTERS, Problem, Trail, document
+from fleet.desired.folder import VENUE_FILE
+from fleet.desired.nodes import Problem, Trail, document
 from fleet.desired.places import Places
 from fleet.desired.reading import names_in, read_room, read_venue
 from fleet.desired.resolve import Shared, Trouble, resolve_room
 from fleet.desired.sharing import device_disputed, output_shared
 from fleet.desired.version import Version
 from fleet.desired.wording import quoted
-from fleet.errors import BadFiles, BadInput, Complaint
+from fleet.errors import BadFiles, Complaint
 from fleet.model.edge import digest
 from fleet.model.names import shown
 from fleet.model.venue import Position, Room, Venue
 
-VENUE_FILE: Final = "venue.yaml"
 _ROOM_FILE: Final = re.compile(r"rooms/[^/\x00-\x1f]+\.yaml")
-_MOST_BYTES: Final = 4 * MAX_CHARACTERS
-
-
-def read_folder(folder: Path) -> dict[str, str]:
-    """The texts of a venue folder by relative path. Raises `BadInput` where there is none or it cannot be read."""
-    if not (folder / VENUE_FILE).is_file():
-        remedy = f"A venue folder holds {VENUE_FILE} and rooms/NAME.yaml"
-        raise BadInput(f"no {VENUE_FILE} here", where=str(folder), remedy=remedy)
-    rooms = folder / "rooms"
-    try:
-        found = sorted(rooms.iterdir()) if rooms.is_dir() else []
-        paths = [path for path in found if path.suffix in (".yaml", ".yml") and not path.name.startswith(".")]
-        return {path.relative_to(folder).as_posix(): _text(path) for path in [folder / VENUE_FILE, *paths]}
-    except OSError as error:
-        raise BadInput(f"cannot read the folder: {error.strerror}", where=str(error.filename or folder)) from None
 
 
 def load(files: Mapping[str, str]) -> Version:
@@ -80,14 +64,6 @@ def load(files: Mapping[str, str]) -> Version:
         files=texts,
         places=places,
     )
-
-
-def _text(path: Path) -> str:
-    """A file's text; bytes that are not UTF-8 stay recognisable, so that `load` can say where they are."""
-    if not path.is_file():
-        raise BadInput("is not a file", where=str(path), remedy="Move it out of the venue folder")
-    with path.open("rb") as file:
-        return file.read(_MOST_BYTES + 1).decode("utf-8", "surrogateescape")
 
 
 def _misplaced(texts: Mapping[str, str]) -> Iterator[Complaint]:

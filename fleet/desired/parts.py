@@ -146,7 +146,7 @@ Eq = Annotated[
     Annotated[NameText, Tag("<word>")] | Annotated[list[EqItem], Tag("<bands>"), Field(max_length=64)],
     Discriminator(tagged("<word>", sequence="<bands>")),
 ]
-UNION_TAGS: Final = frozenset({"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>"})
+UNION_TAGS: Final = frozenset({"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>", "<output>"})
 
 
 class SettingsPart(Part):

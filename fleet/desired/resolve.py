@@ -22,6 +22,7 @@ from fleet.desired.layers import (
 from fleet.desired.nodes import Trail
 from fleet.desired.parts import HOUSE, SettingsPart, TolerancesPart
 from fleet.desired.reading import Broken
+from fleet.desired.references import references_of
 from fleet.desired.surroundings import SilencePart
 from fleet.desired.wording import hint, listed, quoted
 from fleet.model.venue import Between, Group, Position, Room
@@ -74,6 +75,7 @@ class _Resolver:
                 positions[name] = self._position(name, part, member_of, own)
         for name, text in alignment_faults(positions):
             self._complain(("positions", name), text)
+        self._without_template()
         self._silence(self.file.silence, ())
         self._subwoofer_pairs()
         room = Room(
@@ -136,6 +138,7 @@ class _Resolver:
             ceiling_db=part.ceiling_db,
             life_safety=part.life_safety,
             role=part.role or "",
+            references=references_of(part),
             line=line_of(part.line),
             silence=silence_of(part.silence),
         )
@@ -162,6 +165,11 @@ class _Resolver:
                 self._complain(where, f"unknown check {quoted(part.check)}{hint(part.check, CHECKS)}")
             elif not check.silenceable:
                 self._complain(where, f"check {quoted(part.check)} cannot be silenced; put right what it finds")
+
+    def _without_template(self) -> None:
+        for key in ("devices", "origin_m"):
+            if self.file.template is None and key in self.file.given():
+                self._complain((key,), f"{quoted(key)} is for a room that stands on a `template`; this one has none")
 
     def _subwoofer_pairs(self) -> None:
         for number, pair in enumerate(self.file.subwoofer_pairs):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fleet.desired.finding import Check, Checked, Finding
 from fleet.model.change import ChangeRecord, JournalEntry
@@ -16,8 +16,10 @@ from fleet.model.plan import DevicePlan, Plan
 from fleet.model.snapshot import Snapshot
 from fleet.model.state import Reported
 from fleet.model.venue import Room
-from fleet.services.desired import Loaded
 from fleet.store.records import SnapshotEntry
+
+if TYPE_CHECKING:  # brings numpy, which takes its time
+    from fleet.services.desired import Loaded
 
 Document = dict[str, Any]
 
@@ -248,6 +250,7 @@ def _device_plan(d: DevicePlan) -> Document:
         "device": d.device,
         "positions": [f"{room}/{position}" for room, position in d.positions],
         "stages": d.stages,
+        "timer": d.timer,
         "steps": [{"phase": p.word, **{k: v for k, v in plain(w).items() if v}} for p, w in sorted(d.work.items())],
     }
 
@@ -262,6 +265,7 @@ def _change_row(record: ChangeRecord) -> Document:
         "state": record.state.value,
         "ended": record.state.ended,
         "started_at": plain_time(record.started),
+        "trial_until": plain_time(record.trial_until) if record.trial_until else None,
         "ended_at": plain_time(record.ended) if record.ended else None,
         "undoes": record.plan.undoes,
     }

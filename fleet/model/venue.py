@@ -100,6 +100,17 @@ class Silence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class References:
+    """What a position is called elsewhere: on drawings, cables, racks, circuits, switches. Empty where not given."""
+
+    drawing: str = ""
+    cable: str = ""
+    rack: str = ""
+    circuit: str = ""
+    switch_port: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Position:
     """A place where one output sounds, with everything it should be.
 
@@ -130,6 +141,7 @@ class Position:
     life_safety: bool = False
     line: Line | None = None
     loudspeaker: Loudspeaker | None = None
+    references: References = field(default_factory=References)
     silence: tuple[Silence, ...] = ()
     tolerances: Tolerances = field(default_factory=Tolerances)
 

@@ -7,7 +7,7 @@ import logging
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
-from fleet.desired.load import read_folder
+from fleet.desired.folder import read_folder
 from fleet.drivers.protocol import LinkDown, LinkUp
 from fleet.errors import FleetError
 from fleet.model.inventory import Sighting

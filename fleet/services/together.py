@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 from fleet.drivers.protocol import Driver
 from fleet.errors import NotFound, Refused
+from fleet.services.capturing import Capturing
 from fleet.services.changes import Changes
 from fleet.services.checking import Checking
 from fleet.services.desired import Desired
+from fleet.services.editing import Editing
 from fleet.services.holds import Holds
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
+from fleet.services.rounds import Rounds
 from fleet.services.snapshots import Snapshots
+from fleet.services.takeover import TakeOver
 from fleet.store.protocol import Store
 
 
@@ -28,9 +34,17 @@ class Services:
     desired: Desired
     lookout: Lookout
     checking: Checking
+    editing: Editing
+    capturing: Capturing
     holds: Holds
     changes: Changes
+    rounds: Rounds
     snapshots: Snapshots
+    take_over: TakeOver
+
+    async def close(self) -> None:
+        """Stop: no further room of a round is begun, and every running change is cancelled and waited for."""
+        await asyncio.gather(self.rounds.close(), self.changes.close())
 
     async def identify(self, device: str, seconds: int) -> None:
         """Let a device blink. Raises `NotFound`, `Refused` where it is not to be addressed, or the device's error."""
@@ -53,12 +67,19 @@ def wire(
     clock: Callable[[], datetime],
     new_id: Callable[[str], str],
     port: int | None = None,
+    folder: Path | None = None,
 ) -> Services:
-    """Wire the services. `new_id` makes an id with the given beginning; `port` is that of the devices' link."""
+    """Wire the services.
+
+    `new_id` makes an id with the given beginning; `port` is that of the devices' link; `folder` the venue folder that
+    is loaded when it changes, and written by edits.
+    """
     inventory = Inventory(store, driver.name, clock, port=port)
     desired = Desired(store, clock)
     holds = Holds(store, desired, clock)
     lookout = Lookout(driver, inventory, desired, holds)
+    checking = Checking(driver, inventory, desired)
+    editing = Editing(desired, checking, folder)
     changes = Changes(
         store=store,
         driver=driver,
@@ -82,8 +103,12 @@ def wire(
         inventory=inventory,
         desired=desired,
         lookout=lookout,
-        checking=Checking(driver, inventory, desired),
+        checking=checking,
+        editing=editing,
+        capturing=Capturing(driver, inventory, desired, lookout, editing, clock),
         holds=holds,
         changes=changes,
+        rounds=Rounds(changes=changes, desired=desired, clock=clock, new_id=lambda: new_id("round")),
         snapshots=snapshots,
+        take_over=TakeOver(store, inventory, desired, lookout),
     )

@@ -8,7 +8,8 @@ import pytest
 
 from fleet.desired.check import CHECKS, check
 from fleet.desired.finding import Finding
-from fleet.desired.load import load, read_folder
+from fleet.desired.folder import read_folder
+from fleet.desired.load import load
 from fleet.desired.version import Version
 from fleet.model.description import Description, OutputDescription, PowerUp, Range, SlotAbility
 from fleet.model.settings import OutputSettings

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from fleet.desired.load import load, read_folder
+from fleet.desired.folder import read_folder
+from fleet.desired.load import load
 from fleet.errors import BadFiles
 
 BAD = Path(__file__).parent / "bad"

@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 
 from fleet.desired.check import check
-from fleet.desired.load import load, read_folder
+from fleet.desired.folder import read_folder
+from fleet.desired.load import load
 from fleet.drivers.mqtt.codec import decode_description
 from simulators.abilities import describe
 from simulators.population import from_venue

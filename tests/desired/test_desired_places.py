@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from fleet.desired.load import load, read_folder
+from fleet.desired.folder import read_folder
+from fleet.desired.load import load
 
 GOOD = Path(__file__).parent / "good" / "weir"
 VERSION = load(read_folder(GOOD))

@@ -7,7 +7,8 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.desired.load import load, read_folder
+from fleet.desired.folder import read_folder
+from fleet.desired.load import load
 from fleet.desired.version import Version
 from fleet.errors import BadFiles
 from fleet.model.settings import Band, Crossover, OutputSettings

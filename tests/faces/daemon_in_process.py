@@ -18,10 +18,13 @@ import pytest
 from fleet.drivers.memory import MemoryDevice
 from fleet.drivers.protocol import Event, LinkUp
 from fleet.faces.api.app import build_api
+from fleet.faces.api.routes_upkeep import add_upkeep
 from fleet.faces.api.serving import serve
+from fleet.faces.cli.configuration import settle
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.home import open_home
 from fleet.faces.cli.main import run_cli
+from fleet.faces.metrics.meters import Meters
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
@@ -89,13 +92,15 @@ def a_daemon(
                 if loaded:
                     await services.desired.load(FILES, "ines")
                 tending = asyncio.create_task(Tending(services).run())
-                async with serve(build_api(services, folder.token, broker=BROKER, root=ROOT)) as url:
+                api = build_api(services, folder.token, broker=BROKER, root=ROOT)
+                add_upkeep(api, services, Meters(), home=home, settings=settle(home, {}), open_metrics=False)
+                async with serve(api) as url:
                     await until(heard)
                     folder.publish(url)
                     held.append(RunningDaemon(home, driver, services, asyncio.get_running_loop()))
                     started.set()
                     await stop.wait()
-                    await services.changes.close()
+                    await services.close()
                 tending.cancel()
                 await asyncio.wait({tending})
 

@@ -28,7 +28,7 @@ async def services(tmp_path: Path) -> AsyncIterator[Services]:
     async with store_at(tmp_path) as store:
         services = await opened(store, StagingDriver(boxes()))
         yield services
-        await services.changes.close()
+        await services.close()
 
 
 @pytest.fixture
@@ -126,6 +126,26 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     ended = await client.post(f"/v1/changes/{change}/cancel", json=who)
     assert "has ended" in problem(ended, 409)["detail"]
     called.add(("POST", "/changes/{change}/cancel"))
+    ended = await client.post(f"/v1/changes/{change}/keep")
+    assert "is not on trial" in problem(ended, 409)["detail"]
+    called.add(("POST", "/changes/{change}/keep"))
+    shown = await call("POST", "/rounds/plan", "fleet-round-plan/1", {"kind": "apply"})
+    digests = {room["room"]: room["plan"]["digest"] for room in shown["rooms"]}
+    begin = {"kind": "apply", "digests": digests, "allow": ["half-room", "rise"], **who}
+    one = (await call("POST", "/rounds", "fleet-round/1", begin))["id"]
+    done = await call("GET", f"/rounds/{one}", "fleet-round/1", over="/rounds/{round_id}", wait_s=20)
+    assert (done["ended"], done["all_done"]) == (True, True)
+    ended = await client.post(f"/v1/rounds/{one}/cancel", json=who)
+    assert "has ended" in problem(ended, 409)["detail"]
+    called.add(("POST", "/rounds/{round_id}/cancel"))
+    assert not (await call("GET", "/take-over", "fleet-take-over/1"))["above"]
+    assert not (await call("POST", "/take-over", "fleet-take-over/1", who))["taken"]
+    asked = {"room": "foyer", "devices": ["box-4"], "into": "rooms/foyer.yaml", **who}
+    planned = await call("POST", "/capture/plan", "fleet-capture/1", asked)
+    captured = await call("POST", "/capture", "fleet-capture/1", {**asked, "note": "first visit"})
+    assert (planned["text"], planned["version"]) == (captured["text"], None)
+    held = await call("GET", "/files", "fleet-files/1")
+    assert (held["files"]["rooms/foyer.yaml"], held["note"]) == (captured["text"], "first visit")
     assert {(method, path.removeprefix("/v1")) for method, path in routes(api)} == called
 
 

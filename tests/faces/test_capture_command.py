@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from fleet.desired.load import read_folder
+from fleet.desired.folder import read_folder
 from fleet.model.settings import DeviceSettings
 from tests.faces.daemon_in_process import CommandLine, RunningDaemon, a_daemon, golden
 from tests.services.small_venue import FILES, FLAT, box, boxes

@@ -42,7 +42,7 @@ def section() -> str:
 
 def documented() -> dict[str, tuple[str, set[str]]]:
     """Each command's row: its arguments as typed, and its options."""
-    rows = re.findall(r"^\| `(fleet(?: [a-z]+)+)([^`]*)` \|([^|]*)\|(.*)\|$", section(), re.MULTILINE)
+    rows = re.findall(r"^\| `(fleet(?: [a-z-]+)+)([^`]*)` \|([^|]*)\|(.*)\|$", section(), re.MULTILINE)
     return {
         name: (arguments.strip(), set(re.findall(r"`(--?[a-z0-9-]+)`", options)))
         for name, arguments, _, options in rows

@@ -29,4 +29,4 @@ def driver(request: pytest.FixtureRequest) -> MemoryDriver:
 async def services(store: Store, driver: MemoryDriver) -> AsyncIterator[Services]:
     services = await opened(store, driver)
     yield services
-    await services.changes.close()
+    await services.close()

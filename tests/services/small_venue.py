@@ -270,4 +270,5 @@ async def until(done: Callable[[], Awaitable[bool]]) -> None:
 
 def sound(device: MemoryDevice) -> tuple[Any, ...]:
     """All that can be heard of a device, to compare it before and after."""
-    return device.state().live, device.active_slot, {n: c for n, c in device.mute_causes.items() if c}, dict(device.slots)
+    causes = {n: c for n, c in device.mute_causes.items() if c}
+    return device.state().live, device.active_slot, causes, dict(device.slots)

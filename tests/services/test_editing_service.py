@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from fleet.desired.editing import RoomText
-from fleet.desired.load import read_folder
+from fleet.desired.folder import read_folder
 from fleet.desired.writing import refuse_other_files, write_files
 from fleet.drivers.memory import MemoryDriver
 from fleet.errors import BadFiles, BadInput, Refused

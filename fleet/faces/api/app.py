@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Header, HTTPException
 
 from fleet import __version__
-from fleet.faces.api import problems, routes_changes, routes_devices, routes_venue
+from fleet.faces.api import problems, routes_capture, routes_changes, routes_devices, routes_rounds, routes_venue
 from fleet.services.together import Services
 
 
@@ -33,6 +33,8 @@ def build_api(services: Services, token: str, *, broker: str, root: str) -> Fast
         routes_venue.router_over(services, broker=broker, root=root),
         routes_devices.router_over(services),
         routes_changes.router_over(services),
+        routes_rounds.router_over(services),
+        routes_capture.router_over(services),
     ):
         app.include_router(router, prefix="/v1")
     problems.install(app)

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fleet.reconcile.scope import Scope
 from fleet.services.changes import Asked
+from fleet.services.rounds import AskedRound
 
 Who = Annotated[str, Field(min_length=1, max_length=100, description="Who asks: a login name.")]
 
@@ -87,3 +88,24 @@ class StartBody(AskedBody):
     who: Who
     why: Annotated[str, Field(max_length=1000)] = ""
     allow: list[str] = []
+    keep_within_s: Annotated[float | None, Field(gt=0, description="Return by itself unless kept within this.")] = None
+
+
+class RoundKindBody(Body):
+    """A round to plan, over every room."""
+
+    kind: Literal["apply", "recall"]
+
+
+class RoundBody(RoundKindBody):
+    """A round to carry out: each of these rooms, by the plan with this digest, or none where it had no plan."""
+
+    digests: dict[str, Annotated[str, Field(pattern="^([0-9a-f]{64})?$")]]
+    stop_after: int = 1
+    who: Who
+    why: Annotated[str, Field(max_length=1000)] = ""
+    allow: list[str] = []
+
+    def asked(self) -> AskedRound:
+        """The same for the service."""
+        return AskedRound(kind=self.kind, digests=self.digests, stop_after=self.stop_after, allow=frozenset(self.allow))

@@ -25,7 +25,14 @@ def router_over(services: Services) -> APIRouter:
 
     @router.post("/changes")
     async def start(body: StartBody) -> Document:
-        record = await changes.start(body.asked(), digest=body.digest, who=body.who, why=body.why, allow=body.allow)
+        record = await changes.start(
+            body.asked(),
+            digest=body.digest,
+            who=body.who,
+            why=body.why,
+            allow=body.allow,
+            keep_within_s=body.keep_within_s,
+        )
         return documents.change(record)
 
     @router.get("/changes")
@@ -33,13 +40,20 @@ def router_over(services: Services) -> APIRouter:
         return documents.changes(await changes.records())
 
     @router.get("/changes/{change}")
-    async def one_change(change: str, wait_s: Annotated[float, Query(ge=0, le=LONGEST_WAIT_S)] = 0) -> Document:
-        record = await changes.wait(change, wait_s)
+    async def one_change(
+        change: str, wait_s: Annotated[float, Query(ge=0, le=LONGEST_WAIT_S)] = 0, or_trial: bool = False
+    ) -> Document:
+        record = await changes.wait(change, wait_s, or_trial=or_trial)
         return documents.change(record, await changes.story(change))
 
     @router.post("/changes/{change}/cancel")
     async def cancel(change: str, body: WhoBody) -> Document:
         await changes.cancel(change, body.who)
+        return documents.change(await changes.record(change))
+
+    @router.post("/changes/{change}/keep")
+    async def keep(change: str) -> Document:
+        await changes.keep(change)
         return documents.change(await changes.record(change))
 
     return router

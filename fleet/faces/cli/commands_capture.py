@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from fleet.desired.load import VENUE_FILE, read_folder
+from fleet.desired.folder import VENUE_FILE, read_folder
 from fleet.desired.writing import refuse_other_files, write_files
 from fleet.errors import BadInput
 from fleet.faces.cli import completing, options, show

@@ -2,47 +2,58 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from fleet.errors import Moved, Refused
-from fleet.faces.cli import options, show
-from fleet.faces.cli.client import Daemon, path
+from fleet.errors import Moved
+from fleet.faces.cli import completing, options, rounds, show
+from fleet.faces.cli.asking import agree
+from fleet.faces.cli.client import path
 from fleet.faces.cli.options import (
     DIFFERS,
     SAME,
     TROUBLE,
     Allow,
     Also,
+    EveryRoom,
     Group,
     Home,
     Json,
+    KeepWithin,
+    OneRoom,
     PlanOnly,
     Position,
     RoomName,
+    StopAfter,
     Why,
     Without,
     Yes,
 )
 from fleet.faces.cli.progress import follow
+from fleet.faces.cli.story import story
+from fleet.model.durations import seconds_of
 
 Document = dict[str, Any]
-ChangeId = Annotated[str, typer.Argument(help="The change's id; `fleet changes` lists them.")]
+ChangeId = Annotated[
+    str, typer.Argument(help="The change's id; `fleet changes` lists them.", autocompletion=completing.changes)
+]
 Expect = Annotated[
     str, typer.Option("--expect", help="Only if the plan has this hash (or its beginning).", show_default=False)
 ]
 
 
 def apply(
-    room: RoomName,
+    room: OneRoom = None,
     group: Group = None,
     position: Position = None,
     without: Without = None,
     also: Also = None,
     allow: Allow = None,
+    keep_within: KeepWithin = "",
+    every_room: EveryRoom = False,
+    stop_after: StopAfter = None,
     yes: Yes = False,
     plan: PlanOnly = False,
     expect: Expect = "",
@@ -54,8 +65,25 @@ def apply(
 
     Example: fleet apply weir-hall --group mains
     """
-    asked = _asked("apply", room, group=group, position=position, without=without, also=also)
-    _carry_out(asked, allow=allow, yes=yes, plan_only=plan, expect=expect, why=why, home=home, json=json)
+    narrowed = {"group": group, "position": position, "without": without, "also": also}
+    of_one = {**narrowed, "keep_within": keep_within, "expect": expect}
+    named = rounds.room_or_every(room, every_room=every_room, stop_after=stop_after, of_one=of_one)
+    if named is None:
+        rounds.carry_out(
+            "apply", stop_after=stop_after, allow=allow, yes=yes, plan_only=plan, why=why, home=home, json=json
+        )
+    asked = _asked("apply", named, **narrowed)
+    _carry_out(
+        asked,
+        allow=allow,
+        keep_within=keep_within,
+        yes=yes,
+        plan_only=plan,
+        expect=expect,
+        why=why,
+        home=home,
+        json=json,
+    )
 
 
 def store(
@@ -75,15 +103,18 @@ def store(
     Example: fleet store weir-hall
     """
     asked = _asked("store", room, group=group, without=without, also=also)
-    _carry_out(asked, allow=allow, yes=yes, plan_only=plan, expect="", why=why, home=home, json=json)
+    _carry_out(asked, allow=allow, keep_within="", yes=yes, plan_only=plan, expect="", why=why, home=home, json=json)
 
 
 def recall(
-    room: RoomName,
+    room: OneRoom = None,
     group: Group = None,
     without: Without = None,
     also: Also = None,
     allow: Allow = None,
+    keep_within: KeepWithin = "",
+    every_room: EveryRoom = False,
+    stop_after: StopAfter = None,
     yes: Yes = False,
     plan: PlanOnly = False,
     why: Why = "",
@@ -94,13 +125,23 @@ def recall(
 
     Example: fleet recall weir-hall --yes
     """
-    asked = _asked("recall", room, group=group, without=without, also=also)
-    _carry_out(asked, allow=allow, yes=yes, plan_only=plan, expect="", why=why, home=home, json=json)
+    narrowed = {"group": group, "without": without, "also": also}
+    of_one = {**narrowed, "keep_within": keep_within}
+    named = rounds.room_or_every(room, every_room=every_room, stop_after=stop_after, of_one=of_one)
+    if named is None:
+        rounds.carry_out(
+            "recall", stop_after=stop_after, allow=allow, yes=yes, plan_only=plan, why=why, home=home, json=json
+        )
+    asked = _asked("recall", named, **narrowed)
+    _carry_out(
+        asked, allow=allow, keep_within=keep_within, yes=yes, plan_only=plan, expect="", why=why, home=home, json=json
+    )
 
 
 def rollback(
     change: ChangeId,
     allow: Allow = None,
+    keep_within: KeepWithin = "",
     yes: Yes = False,
     plan: PlanOnly = False,
     why: Why = "",
@@ -112,11 +153,16 @@ def rollback(
     Example: fleet rollback c-7f3a9c12
     """
     asked = {"kind": "rollback", "change": change}
-    _carry_out(asked, allow=allow, yes=yes, plan_only=plan, expect="", why=why, home=home, json=json)
+    _carry_out(
+        asked, allow=allow, keep_within=keep_within, yes=yes, plan_only=plan, expect="", why=why, home=home, json=json
+    )
 
 
 def changes(
-    change: Annotated[str | None, typer.Argument(help="One change and its story.", show_default=False)] = None,
+    change: Annotated[
+        str | None,
+        typer.Argument(help="One change and its story.", show_default=False, autocompletion=completing.changes),
+    ] = None,
     home: Home = None,
     json: Json = False,
 ) -> None:
@@ -128,7 +174,7 @@ def changes(
     if json:
         options.print_json(document)
     elif change:
-        show.story(document)
+        story(document)
     else:
         rows = [
             (c["started_at"][:16].replace("T", " "), c["id"], c["state"], c["who"], f"{c['kind']} {c['scope']}")
@@ -137,8 +183,18 @@ def changes(
         show.table(rows, ("STARTED (UTC)", "CHANGE", "STATE", "WHO", "WHAT"))
 
 
+def keep(change: ChangeId, home: Home = None, json: Json = False) -> None:
+    """Keep a change that is on trial.
+
+    Example: fleet keep c-7f3a9c12
+    """
+    daemon = options.daemon(home)
+    daemon.post(path("changes", change, "keep"), {})
+    _end(follow(daemon, change), json=json)
+
+
 def cancel(change: ChangeId, home: Home = None, json: Json = False) -> None:
-    """Stop a running change. What it touched goes back.
+    """Stop a running change, or undo one on trial. What it touched goes back.
 
     Example: fleet cancel c-7f3a9c12
     """
@@ -160,6 +216,7 @@ def _carry_out(
     asked: Document,
     *,
     allow: list[str] | None,
+    keep_within: str,
     yes: bool,
     plan_only: bool,
     expect: str,
@@ -169,9 +226,10 @@ def _carry_out(
 ) -> None:
     """Show the plan, ask once, start it by its hash, follow it to its end."""
     daemon = options.daemon(home)
+    trial_s = seconds_of(keep_within, "--keep-within") if keep_within else None
     plan = daemon.post("/plans", asked)
     if plan_only:
-        options.print_json(plan) if json else show.plan(plan, allow or ())
+        options.print_json(plan) if json else _show_plan(plan, allow, trial_s)
         options.end(SAME if plan["empty"] else DIFFERS)
     if expect and not plan["digest"].startswith(expect):
         raise Moved(
@@ -179,32 +237,31 @@ def _carry_out(
         )
     if not json:
         show.say(f"{plan['kind']} {plan['scope']}:")
-        show.plan(plan, allow or ())
+        _show_plan(plan, allow, trial_s)
     if plan["empty"]:
         if json:
             options.print_json(plan)
         options.end(SAME)
     if not yes:
         _confirm(plan, allow or [])
-    document = _start(daemon, asked, plan, allow=allow, why=why)
-    options.print_json(document) if json else show.change(document)
-    options.end(SAME if document["state"] == "kept" else TROUBLE)
-
-
-def _start(daemon: Daemon, asked: Document, plan: Document, *, allow: list[str] | None, why: str) -> Document:
     body = {**asked, "digest": plan["digest"], "who": options.who(), "why": why, "allow": allow or []}
-    return follow(daemon, daemon.post("/changes", body)["id"])
+    started = daemon.post("/changes", {**body, "keep_within_s": trial_s})
+    _end(follow(daemon, started["id"], or_trial=True), json=json)
+
+
+def _end(document: Document, *, json: bool) -> None:
+    options.print_json(document) if json else show.change(document)
+    options.end(SAME if document["state"] in {"kept", "on trial"} else TROUBLE)
+
+
+def _show_plan(plan: Document, allow: list[str] | None, trial_s: float | None) -> None:
+    show.plan(plan, allow or ())
+    if trial_s is not None:
+        show.trial(plan, trial_s)
 
 
 def _confirm(plan: Document, allow: list[str]) -> None:
     if standing := sorted({g["guard"] for g in plan["guards"] if not (g["may_allow"] and g["guard"] in allow)}):
         show.tell(f"guard rails stand against this: {', '.join(standing)}")
         return  # the daemon refuses, and says how
-    if not sys.stdin.isatty():
-        raise Refused("there is no terminal to ask at", remedy="Give --yes, or --plan to only look.")
-    try:
-        agreed = typer.confirm(f"Do this to {show.count(len(plan['devices']), 'device')}?", err=True)
-    except typer.Abort:
-        agreed = False
-    if not agreed:
-        raise Refused("not confirmed: nothing was done")
+    agree(f"Do this to {show.count(len(plan['devices']), 'device')}?", remedy="Give --yes, or --plan to only look.")

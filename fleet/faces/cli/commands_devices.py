@@ -6,15 +6,18 @@ from typing import Annotated
 
 import typer
 
-from fleet.faces.cli import options, show
+from fleet.faces.cli import completing, options, show
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import Home, Json
 
-DeviceId = Annotated[str, typer.Argument(help="The device's id.")]
+DeviceId = Annotated[str, typer.Argument(help="The device's id.", autocompletion=completing.devices)]
 
 
 def devices(
-    device: Annotated[str | None, typer.Argument(help="One device, in full.", show_default=False)] = None,
+    device: Annotated[
+        str | None,
+        typer.Argument(help="One device, in full.", show_default=False, autocompletion=completing.devices),
+    ] = None,
     home: Home = None,
     json: Json = False,
 ) -> None:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from fleet.errors import BadInput
-from fleet.faces.cli import options, show
+from fleet.faces.cli import completing, options, show
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
 
@@ -17,7 +17,7 @@ snapshot = typer.Typer(
     help="Take, show, compare and export snapshots. One is all that is reported at a moment, sealed by a hash.",
     no_args_is_help=True,
 )
-SnapshotId = Annotated[str, typer.Argument(help="The snapshot's id.")]
+SnapshotId = Annotated[str, typer.Argument(help="The snapshot's id.", autocompletion=completing.snapshots)]
 Document = dict[str, Any]
 
 
@@ -37,7 +37,10 @@ def take(
 
 @snapshot.command("show")
 def show_(
-    snapshot_id: Annotated[str | None, typer.Argument(help="One; without, the list.", show_default=False)] = None,
+    snapshot_id: Annotated[
+        str | None,
+        typer.Argument(help="One; without, the list.", show_default=False, autocompletion=completing.snapshots),
+    ] = None,
     home: Home = None,
     json: Json = False,
 ) -> None:

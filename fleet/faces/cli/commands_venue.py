@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from fleet.desired.check import CHECKS, named
-from fleet.desired.check import check as check_version
-from fleet.desired.load import load as load_files
-from fleet.desired.load import read_folder
+from fleet.desired.folder import read_folder
 from fleet.errors import NoDaemon
 from fleet.faces import documents
-from fleet.faces.cli import options, show, show_checks
+from fleet.faces.cli import completing, options, show, show_checks
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
 
@@ -81,7 +78,7 @@ def check(
     Example: fleet check venue/
     """
     if explain is not None or everything:
-        document = documents.checks(CHECKS.values() if explain is None else [named(explain)])
+        document = _described(explain)
         if json:
             options.print_json(document)
         elif explain is None:
@@ -96,7 +93,7 @@ def check(
         if files is None:
             raise
         show.tell("no daemon is running: checked without the devices' abilities")
-        document = documents.check(check_version(load_files(files), {}, lambda _p, _d: ()))
+        document = _checked_here(files)
     if json:
         options.print_json(document)
     else:
@@ -105,8 +102,26 @@ def check(
     options.end(DIFFERS if counts.get("error") or counts.get("warning") else SAME)
 
 
+def _described(name: str | None) -> dict[str, Any]:
+    """What is to be known of all checks, or of one."""
+    from fleet.desired.check import CHECKS, named  # noqa: PLC0415 - brings numpy, which takes its time
+
+    return documents.checks(CHECKS.values() if name is None else [named(name)])
+
+
+def _checked_here(files: dict[str, str]) -> dict[str, Any]:
+    """The findings as they are without a daemon."""
+    from fleet.desired.check import check as check_version  # noqa: PLC0415 - as above
+    from fleet.desired.load import load as load_files  # noqa: PLC0415 - as above
+
+    return documents.check(check_version(load_files(files), {}, lambda _p, _d: ()))
+
+
 def diff(
-    room: Annotated[str | None, typer.Argument(help="A room; without one, the venue.", show_default=False)] = None,
+    room: Annotated[
+        str | None,
+        typer.Argument(help="A room; without one, the venue.", show_default=False, autocompletion=completing.rooms),
+    ] = None,
     group: Group = None,
     position: Position = None,
     everything: Annotated[bool, typer.Option("--all", help="Slight differences and notes too.")] = False,

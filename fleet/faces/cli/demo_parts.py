@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 import time
@@ -75,7 +76,10 @@ def demo_venue() -> Path:
 @contextmanager
 def _running(words: list[str], log: Path) -> Iterator[subprocess.Popen[str]]:
     with log.open("w", encoding="utf-8") as errors:
-        process = subprocess.Popen([sys.executable, "-m", *words], stdout=subprocess.PIPE, stderr=errors, text=True)
+        # The demo is the same for everybody: no setting of this user's own daemon reaches it.
+        own = {name: value for name, value in os.environ.items() if not name.startswith("FLEET_")}
+        command = [sys.executable, "-m", *words]
+        process = subprocess.Popen(command, env=own, stdout=subprocess.PIPE, stderr=errors, text=True)
         try:
             yield process
         finally:

@@ -11,10 +11,15 @@ import typer
 from fleet import __version__
 from fleet.errors import FleetError
 from fleet.faces.cli import (
+    commands_backup,
+    commands_capture,
     commands_changes,
     commands_daemon,
     commands_devices,
+    commands_self_check,
     commands_snapshots,
+    commands_takeover,
+    commands_upkeep,
     commands_venue,
 )
 from fleet.faces.cli.calc import calc
@@ -34,11 +39,20 @@ COMMANDS = (
     commands_venue.release,
     commands_changes.apply,
     commands_changes.changes,
+    commands_changes.keep,
     commands_changes.cancel,
     commands_changes.rollback,
     commands_changes.store,
     commands_changes.recall,
     commands_devices.identify,
+    commands_capture.capture,
+    commands_capture.files,
+    commands_takeover.take_over,
+    commands_self_check.self_check,
+    commands_upkeep.log,
+    commands_upkeep.config,
+    commands_backup.backup,
+    commands_backup.restore,
 )
 
 BadUsage: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
@@ -59,7 +73,7 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
     cli.callback()(_options)
     cli.command("daemon")(commands_daemon.daemon_command(run_daemon))
     for command in COMMANDS:
-        cli.command(command.__name__)(command)
+        cli.command(command.__name__.replace("_", "-"))(command)
     cli.add_typer(commands_snapshots.snapshot, name="snapshot")
     cli.add_typer(calc, name="calc")
     return cli

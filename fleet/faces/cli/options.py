@@ -7,40 +7,89 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 
+from fleet.faces.cli import completing
 from fleet.faces.cli.client import Daemon, default_home, find
 
-RoomName = Annotated[str, typer.Argument(help="The room.")]
+RoomName = Annotated[str, typer.Argument(help="The room.", autocompletion=completing.rooms)]
+OneRoom = Annotated[str | None, typer.Argument(help="The room.", show_default=False, autocompletion=completing.rooms)]
+EveryRoom = Annotated[
+    bool, typer.Option("--every-room", help="Every room of the venue, one after another, each all or nothing.")
+]
+StopAfter = Annotated[
+    int | None,
+    typer.Option(
+        "--stop-after",
+        metavar="N",
+        min=1,
+        help="With --every-room: begin no further room once so many devices failed, were unreachable or late.",
+        show_default="1",
+    ),
+]
 Home = Annotated[
     Path | None,
     typer.Option("--home", envvar="FLEET_HOME", help="The daemon's folder.", show_default=False),
 ]
+ConfigFile = Annotated[
+    Path | None,
+    typer.Option("--config", metavar="FILE", help="The configuration.", show_default="config.toml in --home"),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 Group = Annotated[
-    str | None, typer.Option("--group", metavar="GROUP", help="Only this group of the room.", show_default=False)
+    str | None,
+    typer.Option(
+        "--group",
+        metavar="GROUP",
+        help="Only this group of the room.",
+        show_default=False,
+        autocompletion=completing.groups,
+    ),
 ]
 Position = Annotated[
     str | None,
     typer.Option(
-        "--position", metavar="POSITION", help="Only this position (with its coherent set).", show_default=False
+        "--position",
+        metavar="POSITION",
+        help="Only this position (with its coherent set).",
+        show_default=False,
+        autocompletion=completing.positions,
     ),
 ]
 Without = Annotated[
     list[str] | None,
-    typer.Option("--without", metavar="POSITION", help="Leave this position out; repeatable.", show_default=False),
+    typer.Option(
+        "--without",
+        metavar="POSITION",
+        help="Leave this position out; repeatable.",
+        show_default=False,
+        autocompletion=completing.positions,
+    ),
 ]
 Also = Annotated[
     list[str] | None,
     typer.Option(
-        "--also", metavar="ROOM", help="A further room that a shared device may touch; repeatable.", show_default=False
+        "--also",
+        metavar="ROOM",
+        help="A further room that a shared device may touch; repeatable.",
+        show_default=False,
+        autocompletion=completing.rooms,
     ),
 ]
 Allow = Annotated[
     list[str] | None,
     typer.Option("--allow", metavar="GUARD", help="Lift this guard rail; repeatable.", show_default=False),
+]
+KeepWithin = Annotated[
+    str,
+    typer.Option(
+        "--keep-within",
+        metavar="TIME",
+        help="On trial: goes back by itself unless `fleet keep` comes within this time (2m, 90s, 1h).",
+        show_default=False,
+    ),
 ]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Do it without asking.")]
 PlanOnly = Annotated[bool, typer.Option("--plan", help="Only show what would be done.")]
@@ -68,6 +117,6 @@ def print_json(document: dict[str, Any]) -> None:
     sys.stdout.write("\n")
 
 
-def end(code: int) -> None:
+def end(code: int) -> NoReturn:
     """End the command with an exit code of POSIX diff: 0 same or done, 1 differs, 2 trouble."""
     raise typer.Exit(code)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import shutil
 import sys
 import textwrap
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import groupby
 from typing import Any
 
+from fleet.model.durations import words_of
 from fleet.model.names import shown
 
 Document = dict[str, Any]
@@ -44,8 +45,8 @@ def count(number: int, one: str) -> str:
     return f"{number} {one if number == 1 else one + 's'}"
 
 
-def table(rows: Iterable[Row], heads: Row = (), indent: int = 0) -> None:
-    """Columns as wide as they need to be; the last one wraps under itself."""
+def table(rows: Iterable[Row], heads: Row = (), indent: int = 0, out: Callable[[str], None] = say) -> None:
+    """Columns as wide as they need to be; the last one wraps under itself. `tell` as `out` prints beside the result."""
     lines = [
         [*(shown(str(cell), WIDEST_COLUMN) for cell in row[:-1]), shown(str(row[-1]), LONGEST_CELL)]
         for row in ([heads] if heads else []) + list(rows)
@@ -57,9 +58,9 @@ def table(rows: Iterable[Row], heads: Row = (), indent: int = 0) -> None:
     for line in lines:
         lead = " " * indent + "".join(cell.ljust(w) + "  " for cell, w in zip(line, widths, strict=False))
         parts = textwrap.wrap(line[-1], room, break_on_hyphens=False) or [""]
-        say(lead + parts[0])
+        out(lead + parts[0])
         for part in parts[1:]:
-            say(" " * len(lead) + part)
+            out(" " * len(lead) + part)
 
 
 def differences(document: Document, *, everything: bool = False) -> None:
@@ -102,23 +103,24 @@ def plan(document: Document, allowed: Collection[str] = ()) -> None:
         say(f"  plan {document['digest'][:12]}")
 
 
+def trial(document: Document, trial_s: float) -> None:
+    """What a trial of this plan means, and where it is weaker."""
+    _listed("trial", [f"goes back by itself unless it is kept within {words_of(trial_s)}"])
+    weak = [d["device"] for d in document["devices"] if not d["timer"]]
+    if weak:
+        words = "cannot go back without the daemon: only its journal holds their timer, which is weaker"
+        _listed("trial", [f"{', '.join(weak)} {words}"])
+
+
 def change(document: Document) -> None:
-    """How a change ended, and for which device otherwise."""
+    """How a change ended, or what it waits for, and for which device otherwise."""
     say(f"change {document['id']} ({document['kind']} {document['scope']}): {document['state']}")
+    if document["state"] == "on trial":
+        _listed("until", [f"{day(document['trial_until'])} UTC; then everything goes back by itself"])
+        _listed("to keep it", [f"fleet keep {document['id']}"])
+        _listed("to undo it", [f"fleet cancel {document['id']}"])
     _listed("made it fail", [f"{d}: {words}" if d else words for d, words in document["culprits"].items()])
     rows = [(o["device"], o["word"], o["words"]) for o in document["devices"] if o["word"] != document["state"]]
-    table(rows, indent=2)
-
-
-def story(document: Document) -> None:
-    """A change in time order; what devices did side by side is told in one line."""
-    change(document)
-    table([(f"{document['who']}, {_day(document['started_at'])} UTC", document["why"])], indent=2)
-    rows = []
-    for what, entries in groupby(document["story"], key=lambda e: e["what"]):
-        several = list(entries)
-        who = [f"{e['device']}{': ' if e['device'] and e['detail'] else ''}{e['detail']}" for e in several]
-        rows.append((several[0]["at"][11:23].rstrip("Z"), what, ", ".join(w for w in who if w)))
     table(rows, indent=2)
 
 
@@ -143,7 +145,7 @@ def device(document: Document) -> None:
         if document[name]:
             _field(name, document[name])
     if document["last_seen"]:
-        _field("last seen", f"{_day(document['last_seen'])} UTC")
+        _field("last seen", f"{day(document['last_seen'])} UTC")
     if document["positions"]:
         _field("positions", ", ".join(document["positions"]))
     if reported := document["reported"]:
@@ -159,7 +161,7 @@ def device(document: Document) -> None:
     if document["sightings"]:
         say("sightings")
         rows = [
-            (_day(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
+            (day(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
             for s in document["sightings"]
         ]
         table(rows, indent=2)
@@ -169,7 +171,7 @@ def snapshot(document: Document) -> None:
     """What a snapshot holds, who is missing in it, its seal, and what it does not prove."""
     body = document["body"]
     venue = body["venue"] or "no venue"
-    say(f"snapshot {document['id']} of {venue}, taken {_day(body['at'])} UTC by {body['taken_by']}")
+    say(f"snapshot {document['id']} of {venue}, taken {day(body['at'])} UTC by {body['taken_by']}")
     if body["note"]:
         say(f"  {body['note']}")
     say(f"  {count(len(body['devices']), 'device')} read, {len(body['not_read'])} not read")
@@ -190,7 +192,8 @@ def _reason(not_checked: Document) -> str:
     return f"{reason}: {words}" if reason in {"conflicting", "unsuitable"} else words
 
 
-def _day(moment: str) -> str:
+def day(moment: str) -> str:
+    """A time of a document to the second."""
     return moment[:19].replace("T", " ")
 
 

@@ -47,13 +47,15 @@ def story(document: Document) -> None:
     table(list(_rows(document["story"])), indent=2)
 
 
-def _rows(entries: list[Document]) -> Iterator[tuple[str, str, str]]:
+def _rows(entries: list[Document]) -> Iterator[tuple[str, str]]:
     for (what, by_device), several in groupby(entries, key=lambda e: (e["what"], bool(e["device"]))):
         together = list(several)
         who = [f"{e['device']}{': ' if e['device'] and e['detail'] else ''}{e['detail']}" for e in together]
         at = together[0]["at"][11:23].rstrip("Z")
         said = ", ".join(w for w in who if w)
         if by_device:
-            yield at, f"  {ASKED.get(what, what)}", said
+            yield at, f"- asked {ASKED[what]}: {said}" if what in ASKED else f"- {what}: {said}"
+        elif said:
+            yield at, f"{what}: {said}"
         else:
-            yield at, what if said else STATES.get(what, what), said
+            yield at, STATES.get(what, what)
