@@ -50,8 +50,6 @@ class Progress:
     limits: Limits = field(default_factory=Limits)
     trial_s: float | None = None
     """How long the change is on trial once it is verified; `None` where it is kept at once."""
-    accepted: bool = False
-    """A person kept it."""
     state: ChangeState = ChangeState.PLANNED
     turn: int = 0
     step: int = 0

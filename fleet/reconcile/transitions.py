@@ -105,7 +105,7 @@ def verified(progress: Progress, event: ReadBack, now: float) -> Next:
 def _all_verified(progress: Progress, now: float) -> Next:
     if progress.step < len(progress.schedule):
         return _next_phase(progress, now)
-    if progress.trial_s is not None and not progress.accepted:
+    if progress.trial_s is not None:
         return on_trial(progress, now, progress.trial_s)
     return keep_all(progress, now)
 
@@ -116,8 +116,11 @@ def on_trial(progress: Progress, now: float, left_s: float) -> Next:
 
 
 def accept(progress: Progress, _event: Accept, now: float) -> Next:
-    """Keep what is on trial, once every device has just answered that it still has it."""
-    return _verify(replace(progress, accepted=True), now)
+    """Keep what is on trial, once every device has just answered that it still has it.
+
+    It is keeping from here on: a daemon that stops now finds that a person has kept it.
+    """
+    return _enter(progress, S.KEEPING, now, progress.limits.keeping_s, progress.devices, _read)
 
 
 def trial_over(progress: Progress, _event: Elapsed, now: float) -> Next:
@@ -145,13 +148,13 @@ def kept(progress: Progress, event: Done, now: float) -> Next:
 
 
 def confirmed(progress: Progress, event: ReadBack, now: float) -> Next:
-    """When all read back as kept, the change is. Before all have kept there is nothing to confirm."""
-    if progress.kept != progress.devices:
-        return progress, ()
+    """When all read back as kept, the change is; when all that was on trial is still there, it may be kept."""
     if words := _wrong(progress, event):
         return roll_back(progress, now, {event.device: words})
     progress = _answered(progress, event.device, event.reported.state.moment)
-    return (progress, ()) if progress.waiting else (end(progress, S.KEPT), ())
+    if progress.waiting:
+        return progress, ()
+    return (end(progress, S.KEPT), ()) if progress.kept == progress.devices else keep_all(progress, now)
 
 
 def fail(progress: Progress, event: Failed | Elapsed | Cancel, now: float) -> Next:

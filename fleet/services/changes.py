@@ -116,11 +116,26 @@ class Changes:
         plan = await self.plan(asked)
         if plan.digest != digest:
             raise Moved("desired or reported state moved since the plan was shown", remedy="Look at the new plan.")
+        return await self.begin(plan, who=who, why=why, allow=allow, keep_within_s=keep_within_s)
+
+    async def begin(
+        self,
+        plan: Plan,
+        *,
+        who: str,
+        why: str,
+        allow: Collection[str] = (),
+        keep_within_s: float | None = None,
+        change: str = "",
+    ) -> ChangeRecord:
+        """Begin a change by a plan that was made just now, under this id or a new one. See `start`."""
+        if self._closing.is_set():
+            raise Refused("the daemon is stopping")
         if hits := unlifted(plan.guards, allow):
             raise refusal(hits)
         self._hold(plan)
         record = ChangeRecord(
-            id=self._new_id(), plan=plan, who=who, why=why, started=self._clock(), keep_within_s=keep_within_s
+            id=change or self._new_id(), plan=plan, who=who, why=why, started=self._clock(), keep_within_s=keep_within_s
         )
         run = self._take_up(record)
         try:
@@ -161,9 +176,14 @@ class Changes:
         """Keep a change on trial. Raises `NotFound`, or `Refused` where it is not on trial (any more)."""
         record = await self.record(change)
         run = self._runs.get(change)
+        if run is None and not record.state.ended:
+            raise Refused(
+                f"change {change} was left {record.state} by an earlier daemon, and its devices are not heard yet",
+                remedy="Try again in a moment.",
+            )
         if run is None or record.state is not ChangeState.ON_TRIAL:
             raise Refused(f"change {change} is not on trial: {record.state}")
-        run.accept()
+        await run.accept()
 
     async def wait(self, change: str, timeout_s: float, *, or_trial: bool = False) -> ChangeRecord:
         """The change, when it has ended (or is on trial, where that will do) or `timeout_s` seconds have passed."""

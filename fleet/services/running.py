@@ -57,6 +57,9 @@ class Run:
         self._ended = asyncio.Event()
         self._resting = asyncio.Event()
         """On trial, or at an end: nothing happens now without a person."""
+        self._tried = asyncio.Event()
+        """The trial is over, and that is durable."""
+        self._turn = 0
         self._tasks: set[asyncio.Task[None]] = set()
         self._farewells: set[asyncio.Task[None]] = set()
         """Words to devices that nobody waits for, and that a change sends as it ends."""
@@ -86,10 +89,11 @@ class Run:
         """Ask for the change to be stopped."""
         self._events.put_nowait(Cancel(why=why))
 
-    def accept(self) -> None:
-        """A person keeps the change on trial."""
+    async def accept(self) -> None:
+        """A person keeps the change on trial; durable when this returns, unless its time was up first."""
         self._resting.clear()
         self._events.put_nowait(Accept())
+        await self._tried.wait()
 
     def heard(self, state: State) -> None:
         """A device of the change told its state by itself."""
@@ -119,6 +123,7 @@ class Run:
                 progress, effects = self._step(progress, first)
             while True:
                 await self._make_durable(progress, effects)
+                self._turn = progress.turn
                 self._perform(performer, progress, effects)
                 if progress.state.ended or progress.state is ChangeState.ON_TRIAL:
                     self._resting.set()
@@ -127,6 +132,7 @@ class Run:
                     break
                 progress, effects = self._step(progress, await self._next_event(progress))
         finally:
+            self._tried.set()
             await _end(self._tasks, grace_s=0)
             await _end(self._farewells, grace_s=FAREWELL_WITHIN_S)
 
@@ -144,7 +150,8 @@ class Run:
         if effects or progress.state != self.record.state:
             entries, self._entries = self._entries, []
             await self._store.journal(entries)
-        if progress.state == self.record.state:
+        withdrawn = progress.state is ChangeState.RECOVERING and progress.culprits != self.record.culprits
+        if progress.state == self.record.state and not withdrawn:
             return
         record = replace(
             self.record,
@@ -156,9 +163,11 @@ class Run:
         )
         # While it is recovering the database keeps the state in which the change was left: that decides, however
         # often a daemon stops in the middle of recovering.
-        if progress.state is not ChangeState.RECOVERING:
-            await self._store.save_change(record)
+        left = progress.left if progress.state is ChangeState.RECOVERING else None
+        await self._store.save_change(replace(record, state=left) if left else record)
         self.record = record
+        if progress.state not in {ChangeState.ON_TRIAL, ChangeState.RECOVERING}:
+            self._tried.set()
 
     def _trial_until(self, progress: Progress) -> datetime | None:
         if progress.state is not ChangeState.ON_TRIAL or self.record.trial_until is not None:
@@ -173,7 +182,10 @@ class Run:
             task.add_done_callback(tasks.discard)
 
     async def _perform_one(self, performer: Performer, progress: Progress, effect: Effect) -> None:
-        event = await performer.perform(effect, progress.device(effect.device))
+        def wanted() -> bool:
+            return isinstance(effect, Forget) or effect.turn == self._turn
+
+        event = await performer.perform(effect, progress.device(effect.device), wanted)
         if event is not None:
             self._events.put_nowait(event)
 

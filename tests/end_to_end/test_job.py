@@ -226,7 +226,8 @@ def test_neither_of_two_devices_with_one_serial_is_accepted(venue: Running, devi
 
 
 def test_a_command_that_lacks_its_argument_says_how_it_is_used(venue: Running) -> None:
-    assert "Usage" in venue.commands.run("apply", code=2).err
+    assert "Usage" in venue.commands.run("store", code=2).err
+    assert "Name a room, or give --every-room." in venue.commands.run("apply", code=2).err
 
 
 def test_without_a_daemon_every_command_ends_with_2_and_says_how_to_start_one(tmp_path: Path) -> None:

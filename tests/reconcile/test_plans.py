@@ -150,6 +150,16 @@ def test_a_device_without_staging_is_marked_in_its_part():
     assert [part.stages for part in plan.devices] == [False]
 
 
+def test_a_device_that_does_not_return_by_itself_is_marked_in_its_part():
+    devices = two_boxes()
+    there = outlook_of([room()], devices, timerless=frozenset({"box-2"}))
+    plan = plan_apply(there, HALL)
+    assert [part.timer for part in plan.devices] == [True, False]
+    carry_out(plan, devices)
+    back = plan_rollback(outlook_of([room()], devices, timerless=frozenset({"box-1"})), kept(plan))
+    assert [part.timer for part in back.devices] == [False, True]
+
+
 def test_a_recall_brings_the_room_back_after_a_store_by_itself():
     device = device_of(live={1: OutputSettings(level_db=-9.0)})
     rooms = [hall(house(level_db=-6.0, eq=(), delay_ms=4.0))]
