@@ -31,7 +31,10 @@ def largest_rise_db(description: Description, output: int, before: OutputSetting
     What `after` does not give stays as before. Filters count down to -40 dB; mute is left to the caller.
     """
     after = after.over(before)
-    frequencies_hz = _watched_hz(description, _able(description, output), before, after)
+    able = _able(description, output)
+    if (before.eq, before.high_pass, before.low_pass) == (after.eq, after.high_pass, after.low_pass):
+        return (after.level_db or 0.0) - (before.level_db or 0.0)
+    frequencies_hz = _watched_hz(description, able, before, after)
     gains_db = [
         np.maximum(_chain_db(description, s, frequencies_hz), FLOOR_DB) + (s.level_db or 0.0) for s in (before, after)
     ]

@@ -148,11 +148,11 @@ class Changes:
 
     async def record(self, change: str) -> ChangeRecord:
         """A change by its id. Raises `NotFound`."""
-        record = await self._store.change(change)
+        run = self._runs.get(change)
+        record = run.record if run is not None else await self._store.change(change)
         if record is None:
             raise NotFound(f"no change {shown(change)!r}", remedy="`fleet changes` lists them.")
-        run = self._runs.get(change)
-        return run.record if run is not None else record
+        return record
 
     async def records(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
         """Changes, newest first, running ones as they stand now."""
