@@ -12,7 +12,7 @@ from fleet.model.names import Id, Name, SlotNumber
 from fleet.model.settings import DeviceSettings, SlotContents
 from fleet.model.state import Moment
 
-PlanKind = Literal["apply", "store", "recall", "rollback"]
+PlanKind = Literal["apply", "store", "recall", "rollback", "walk"]
 
 
 class Phase(IntEnum):
@@ -74,7 +74,7 @@ class DevicePlan:
     after: Target
     undo: Mapping[Phase, Work]
     """What brings `before` back by writing, where a device cannot revert by itself or has already kept."""
-    quiet: Target = field(default_factory=Target)
+    quiet: Target
     """What can be read back once every phase before UNMUTE is committed: `after` with levels at the start of their
     ramps and what will be unmuted still muted. Slot contents are not in it, since they are written at keep; nor is
     the mute of an output that others muted. Without UNMUTE it is what can be read back before the first ramp."""

@@ -166,23 +166,13 @@ class Changes:
 
     async def cancel(self, change: str, who: str) -> None:
         """Stop a running change: what was touched goes back. Raises `NotFound`, or `Refused` where it has ended."""
-        record = await self.record(change)
-        run = self._runs.get(change)
-        if run is None:
-            raise Refused(f"change {change} has ended: {record.state}")
-        run.cancel(f"cancelled by {who}")
+        (await self._running(change)).cancel(f"cancelled by {who}")
 
     async def keep(self, change: str) -> None:
         """Keep a change on trial. Raises `NotFound`, or `Refused` where it is not on trial (any more)."""
-        record = await self.record(change)
-        run = self._runs.get(change)
-        if run is None and not record.state.ended:
-            raise Refused(
-                f"change {change} was left {record.state} by an earlier daemon, and its devices are not heard yet",
-                remedy="Try again in a moment.",
-            )
-        if run is None or record.state is not ChangeState.ON_TRIAL:
-            raise Refused(f"change {change} is not on trial: {record.state}")
+        run = await self._running(change)
+        if run.record.state is not ChangeState.ON_TRIAL:
+            raise Refused(f"change {change} is not on trial: {run.record.state}")
         await run.accept()
 
     async def wait(self, change: str, timeout_s: float, *, or_trial: bool = False) -> ChangeRecord:
@@ -220,6 +210,18 @@ class Changes:
                     if record.state is ChangeState.ON_TRIAL
                     else "Wait until it has ended.",
                 )
+
+    async def _running(self, change: str) -> Run:
+        """The run of a change that has not ended."""
+        record = await self.record(change)
+        if record.state.ended:
+            raise Refused(f"change {change} has ended: {record.state}")
+        if change not in self._runs:
+            raise Refused(
+                f"change {change} was left {record.state} by an earlier daemon, and its devices are not heard yet",
+                remedy="Try again in a moment.",
+            )
+        return self._runs[change]
 
     def _heard(self, state: State) -> None:
         """A device told its state: the change that holds it wants to know."""

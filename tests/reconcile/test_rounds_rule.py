@@ -37,6 +37,7 @@ def device_plan(device):
         before=Target(),
         after=Target(),
         undo={},
+        quiet=Target(),
     )
 
 

@@ -138,6 +138,7 @@ class StagingDriver(MemoryDriver):
     def __init__(self, devices: Iterable[MemoryDevice]) -> None:
         self.open: dict[str, Restore] = {}
         self.ended: set[tuple[str, str]] = set()
+        self.returned: set[tuple[str, str]] = set()
         super().__init__(devices)
 
     def abilities(self, description: Description) -> Abilities:
@@ -186,10 +187,13 @@ class StagingDriver(MemoryDriver):
 
     async def revert(self, description: Description, change: str, epoch: int) -> Moment:
         device = self._reach(description, epoch)
+        if (description.id, change) in self.returned:
+            return device.moment()
         restore = self.open.get(description.id)
         if restore is None or restore.change != change:
-            raise DeviceRefused(description.id, "unknown_change")
+            raise DeviceRefused(description.id, "unknown_change" if restore is None else "change_open")
         del self.open[description.id]
+        self.returned.add((description.id, change))
         device.live, device.active_slot, device.mute_causes = restore.live, restore.active_slot, restore.mute_causes
         device.revision += 1
         self._tell_all(device)

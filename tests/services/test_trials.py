@@ -64,7 +64,7 @@ async def test_what_is_not_on_trial_cannot_be_kept(store: Store) -> None:
     change = await on_trial(services)
     await services.changes.keep(change.id)
     await ended(services, change.id)
-    with pytest.raises(Refused, match="is not on trial: kept"):
+    with pytest.raises(Refused, match="has ended: kept"):
         await services.changes.keep(change.id)
 
 

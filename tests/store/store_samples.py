@@ -126,6 +126,7 @@ def a_plan() -> Plan:
         work=work,
         before=Target(active_slot=5, live=SETTINGS, stored=(CONTENTS,)),
         after=Target(live=DeviceSettings(outputs={1: OutputSettings(level_db=0.1 + 0.2)})),
+        quiet=Target(live=SETTINGS),
         undo={Phase.RAMP_8: Work(settings=SETTINGS)},
         stages=False,
     )
