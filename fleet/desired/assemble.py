@@ -9,13 +9,11 @@ from typing import Any, cast
 from fleet.desired.curves import Chain
 from fleet.desired.files import RoomFile
 from fleet.desired.layers import Layer
-from fleet.desired.surroundings import LinePart, SilencePart
+from fleet.desired.surroundings import SilencePart
 from fleet.model.settings import OutputSettings
 from fleet.model.venue import (
     Between,
     Ceiling,
-    Line,
-    LineLoudspeakers,
     Loudspeaker,
     Point,
     Position,
@@ -64,14 +62,6 @@ def furnished(position: Position, values: Layer) -> Position:
 def point_of(numbers: list[float] | None) -> Point | None:
     """Coordinates in m."""
     return None if numbers is None else (numbers[0], numbers[1], numbers[2])
-
-
-def line_of(part: LinePart | None) -> Line | None:
-    """The line behind an output."""
-    if part is None:
-        return None
-    loudspeakers = tuple(LineLoudspeakers(**each.model_dump()) for each in part.loudspeakers)
-    return Line(**{**part.model_dump(), "loudspeakers": loudspeakers})
 
 
 def silence_of(parts: Iterable[SilencePart]) -> tuple[Silence, ...]:

@@ -6,6 +6,7 @@ Each check is a named pure function; to add one, write it in a `checks_*` module
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Final
 
 from fleet.desired import (
@@ -16,10 +17,12 @@ from fleet.desired import (
     checks_filters,
     checks_level,
     checks_lines,
+    checks_loudspeakers,
     checks_pairs,
     checks_safety,
     checks_sets,
     checks_slots,
+    checks_swaps,
     checks_timing,
 )
 from fleet.desired.finding import Check, Checked, Design, Finding, ProblemsOf, Remark, Silenced
@@ -34,6 +37,7 @@ CHECKS: Final[Mapping[str, Check]] = {
     for module in (
         checks_safety,
         checks_devices,
+        checks_swaps,
         checks_slots,
         checks_eq,
         checks_filters,
@@ -43,6 +47,7 @@ CHECKS: Final[Mapping[str, Check]] = {
         checks_pairs,
         checks_level,
         checks_lines,
+        checks_loudspeakers,
         checks_ceiling,
     )
     for check in module.CHECKS
@@ -50,12 +55,26 @@ CHECKS: Final[Mapping[str, Check]] = {
 """The checks by name, in the order in which they report: life safety first."""
 
 
-def check(version: Version, descriptions: Mapping[str, Description], problems_of: ProblemsOf) -> Checked:
+def check(
+    version: Version,
+    descriptions: Mapping[str, Description],
+    problems_of: ProblemsOf,
+    slot_names: Mapping[str, Mapping[int, str]] | None = None,
+    today: date | None = None,
+) -> Checked:
     """Everything the checks find, in the order of the checks and then of places.
 
-    `descriptions` by device id may be empty or partial; `problems_of` tells what a device cannot represent.
+    `descriptions` by device id may be empty or partial; `problems_of` tells what a device cannot represent;
+    `slot_names` the names of a device's preset slots, as far as they were told; `today` is the day at
+    the venue.
     """
-    design = Design(version=version, descriptions=descriptions, problems_of=problems_of)
+    design = Design(
+        version=version,
+        descriptions=descriptions,
+        problems_of=problems_of,
+        slot_names=slot_names or {},
+        today=today,
+    )
     remarks = [(name, remark) for name, one in CHECKS.items() for remark in one.look(design)]
     remarks.sort(key=lambda each: _room_of(each[1]))  # places are read from one room's file after another
     reasons = {_finding(name, remark, version): _reason(name, remark, version) for name, remark in remarks}

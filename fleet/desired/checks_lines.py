@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from typing import Final
 
-from fleet.acoustics.cables import OHM_PER_KM, conductor_ohm_per_m, loop_ohm
-from fleet.acoustics.impedances import can_drive, parallel_ohm
-from fleet.acoustics.line_loss import lumped_loss_db
-from fleet.acoustics.lines import (
-    allowed_load_w,
-    line_voltage_v,
-    load_impedance_ohm,
-    tap_change_db,
-    tap_power_on_other_line_w,
-)
-from fleet.desired.finding import PRACTICE, Check, Design, Remark, Severity
-from fleet.desired.wording import quoted
+from fleet.acoustics.cables import OHM_PER_KM
+from fleet.acoustics.impedances import can_drive
+from fleet.acoustics.lines import allowed_load_w, line_voltage_v, tap_change_db, tap_power_on_other_line_w
+from fleet.desired.finding import PRACTICE, Check, Design, Remark, Severity, some
+from fleet.desired.taps import lines, load_ohm, load_w, loss_db, taps_w
+from fleet.desired.wording import listed, quoted
+from fleet.model.passive import Line
 from fleet.model.settings import Crossover
-from fleet.model.venue import Line, Position
+from fleet.model.venue import Position
 
 RESERVE: Final = 0.2
 LOSS_WARNING_DB: Final = 0.5
@@ -31,10 +27,10 @@ ROUNDING: Final = 1e-9
 
 def line_load(design: Design) -> Iterator[Remark]:
     """Taps that together take more than the amplifier has, or more than a reserve leaves."""
-    for position, line in _lines(design):
+    for position, line in lines(design):
         if line.volts is None or line.amplifier_w is None:
             continue
-        load, full = sum(_taps_w(line)), line.amplifier_w
+        load, full = sum(taps_w(line)), line.amplifier_w
         head = f"the line of {quoted(position.name)} takes {load:g} W"
         if load > full + ROUNDING:
             text = f"{head}, more than the {full:g} W of its output"
@@ -46,7 +42,7 @@ def line_load(design: Design) -> Iterator[Remark]:
 
 def line_loss(design: Design) -> Iterator[Remark]:
     """A cable that takes away more than half a decibel."""
-    for position, line in _lines(design):
+    for position, line in lines(design):
         if line.cable_m is None or line.cable_mm2 is None:
             continue
         if line.cable_mm2 not in OHM_PER_KM[5]:
@@ -57,8 +53,7 @@ def line_loss(design: Design) -> Iterator[Remark]:
             )
             yield Remark("note", position, "line", text)
             continue
-        cable = loop_ohm(line.cable_m, conductor_ohm_per_m(line.cable_mm2))
-        loss = float(lumped_loss_db(_load_ohm(line), cable))
+        loss = loss_db(line) or 0.0
         if loss > LOSS_WARNING_DB + ROUNDING:
             severity: Severity = "error" if loss > LOSS_ERROR_DB + ROUNDING else "warning"
             limit = LOSS_ERROR_DB if severity == "error" else LOSS_WARNING_DB
@@ -71,7 +66,7 @@ def line_loss(design: Design) -> Iterator[Remark]:
 
 def line_tap(design: Design) -> Iterator[Remark]:
     """Taps whose watts are stated for another line voltage."""
-    for position, line in _lines(design):
+    for position, line in lines(design):
         for each in line.loudspeakers:
             if line.volts is None or each.tap_w is None or each.tap_volts is None:
                 continue
@@ -88,7 +83,7 @@ def line_tap(design: Design) -> Iterator[Remark]:
 
 def line_high_pass(design: Design) -> Iterator[Remark]:
     """A transformer line without a high-pass that keeps its cores from saturating."""
-    for position, line in _lines(design):
+    for position, line in lines(design):
         high = position.fixed.high_pass
         if line.volts is None or line.volts < TRANSFORMER_V:
             continue
@@ -103,11 +98,11 @@ def line_high_pass(design: Design) -> Iterator[Remark]:
 
 
 def load_low(design: Design) -> Iterator[Remark]:
-    """Loudspeakers in parallel below what the amplifier may drive."""
-    for position, line in _lines(design):
+    """Loudspeakers together below what the amplifier may drive."""
+    for position, line in lines(design):
         if line.volts is not None or line.amplifier_min_ohm is None:
             continue
-        load = _load_ohm(line)
+        load = load_ohm(line)
         if not can_drive(load, line.amplifier_min_ohm):
             text = (
                 f"{quoted(position.name)} loads its output with {load:.2f} ohm; it may have "
@@ -116,27 +111,32 @@ def load_low(design: Design) -> Iterator[Remark]:
             yield Remark("error", position, "line", text)
 
 
-def _lines(design: Design) -> Iterator[tuple[Position, Line]]:
-    """Positions with a line; life-safety ones are checked by those who approve them."""
-    for position in design.ours():
-        if position.line is not None:
-            yield position, position.line
-
-
-def _taps_w(line: Line) -> list[float]:
-    """What each set of equal loudspeakers really takes from the line, in W."""
-    taken = []
-    for each in line.loudspeakers:
-        tap_w, volts = each.tap_w or 0.0, line.volts or 0.0
-        real = float(tap_power_on_other_line_w(tap_w, each.tap_volts, volts)) if each.tap_volts else tap_w
-        taken.append(each.count * real)
-    return taken
-
-
-def _load_ohm(line: Line) -> float:
-    if line.volts is not None:
-        return load_impedance_ohm(_taps_w(line), line.volts)
-    return parallel_ohm([each.ohm / each.count for each in line.loudspeakers if each.ohm])
+def line_total(design: Design) -> Iterator[Remark]:
+    """Outputs of one device that together take more than it has in all."""
+    sharing: dict[str, list[tuple[Position, Line]]] = defaultdict(list)
+    for position, line in lines(design):
+        sharing[position.device].append((position, line))
+    for device, members in sharing.items():
+        totals = {line.amplifier_total_w: position for position, line in members if line.amplifier_total_w is not None}
+        if not totals:
+            continue
+        total_w, position = min(totals.items(), key=lambda each: each[0])
+        if len(totals) > 1:
+            given = listed([f"{watts:g} W at {quoted(totals[watts].name)}" for watts in sorted(totals)])
+            yield Remark("error", position, "line", f"{quoted(device)} is given {given} in all; only one can be right")
+            continue
+        loads = {member.name: load_w(line) for member, line in members}
+        known = [load for load in loads.values() if load is not None]
+        unknown = [name for name, load in loads.items() if load is None]
+        beside = f", {some(unknown)} not counted" if unknown else ""
+        head = f"the outputs of {quoted(device)} take {sum(known):g} W together"
+        if sum(known) > total_w + ROUNDING:
+            yield Remark("error", position, "line", f"{head}, more than the {total_w:g} W that it has in all{beside}")
+        elif sum(known) > allowed_load_w(total_w, reserve=RESERVE) + ROUNDING:
+            share = f"{100 * sum(known) / total_w:.0f} %"
+            yield Remark(
+                "warning", position, "line", f"{head} of {total_w:g} W ({share}){beside}; keep 20 % in reserve"
+            )
 
 
 CHECKS: Final = (
@@ -148,6 +148,17 @@ CHECKS: Final = (
         "(warning).",
         explains="Overloaded, an amplifier limits or switches off, and the line falls silent. 210 W on 250 W are 84 %.",
         source="R. Elliott, High Voltage Audio Systems; 20 % in reserve: common practice, no published source",
+    ),
+    Check(
+        name="line-total",
+        look=line_total,
+        severities=("error", "warning"),
+        seeks="Outputs of one device whose loads together are more than its `amplifier_total_w` (error) or than 80 % "
+        "of it (warning).",
+        explains="Amplifiers with several outputs often share one supply: each output may have its full power, but not "
+        "all at once. A line takes the sum of its taps, loudspeakers at low impedance the `power_w` of their types; "
+        "what has neither is named and not counted.",
+        source=PRACTICE,
     ),
     Check(
         name="line-loss",
@@ -181,9 +192,9 @@ CHECKS: Final = (
         name="load-low",
         look=load_low,
         severities=("error",),
-        seeks="Loudspeakers in parallel whose rated impedance together is below `amplifier_min_ohm`.",
-        explains="1 / Z is the sum of all 1 / Zi: four of 16 ohm are 4 ohm, five are 3.2 ohm. Rated impedances may "
-        "dip to 80 %, which amplifiers allow for in the minimum that they state.",
+        seeks="Loudspeakers whose rated impedance together is below `amplifier_min_ohm`.",
+        explains="In parallel 1 / Z is the sum of all 1 / Zi: four of 16 ohm are 4 ohm, five are 3.2 ohm; in series Z "
+        "is the sum of all. Rated impedances may dip to 80 %, which amplifiers allow for in their stated minimum.",
         source="IEC 60268-5 (80 %)",
     ),
 )

@@ -37,11 +37,16 @@ class RoomText:
     file: str = "room file"
 
     def positions(self) -> tuple[str, ...]:
-        """Names of the positions that are written, in their order."""
-        return self._names("positions")
+        """Names of the positions that are written, in their order, those that only `devices` names last."""
+        return tuple(dict.fromkeys((*self._names("positions"), *self._names("devices"))))
 
     def bind(self, position: str, device: str, output: int = 1) -> RoomText:
-        """Let a position be served by an output of a device. Raises `NotFound` for an unknown position."""
+        """Let a position be served by an output of a device. Raises `NotFound` for an unknown position.
+
+        In a room on a template that is written in `devices`, with the output, since the template may name another.
+        """
+        if position in self._names("devices"):
+            return self.set(("devices", position), {"device": device, "output": output})
         members: dict[str, Plain] = {"device": device}
         if output != 1 or "output" in self._names("positions", position):
             members["output"] = output
@@ -66,7 +71,7 @@ class RoomText:
     def drop(self, position: str) -> RoomText:
         """Take a position out; a comment above it stays. Raises `NotFound`."""
         self._known("positions", position)
-        return self.remove(("positions", position))
+        return self.remove(("devices", position)).remove(("positions", position))
 
     def put_group(self, group: str, members: Members) -> RoomText:
         """Set members of a group. Raises `NotFound` for an unknown group."""
@@ -141,7 +146,7 @@ class RoomText:
         return tuple(part) if isinstance(part, dict) else ()
 
     def _known(self, section: str, name: str) -> None:
-        names = self._names(section)
+        names = self.positions() if section == "positions" else self._names(section)
         if name not in names:
             word = section.removesuffix("s")
             raise NotFound(f"unknown {word} {quoted(name)}{hint(name, names)}", where=self.file)

@@ -26,7 +26,8 @@ from fleet.desired.kinds import (
     tagged,
     whole_of,
 )
-from fleet.desired.parts import HOUSE, Part, SettingsPart, TolerancesPart
+from fleet.desired.loudspeaker_types import LoudspeakerTypePart
+from fleet.desired.parts import HOUSE, Part, SettingsPart, SparePart, StandInPart, TolerancesPart
 from fleet.desired.references import ReferencesPart
 from fleet.desired.surroundings import CeilingPart, LinePart, SilenceList, SubwooferPairPart
 from fleet.model.names import shown
@@ -54,6 +55,9 @@ class PlacePart(SettingsPart, ReferencesPart):
     life_safety: Truth = Field(default=False, description="Never written to; carries no settings.")
     role: NameText | None = Field(default=None, description="What the position is for: `top`, `sub`, `fill`…")
     line: LinePart | None = Field(default=None, description="The line or the loudspeakers behind the output.")
+    stands_in: StandInPart | None = Field(
+        default=None, description="What the device stands in for, where it is not the one that is meant to be here."
+    )
     silence: SilenceList = Field(default=[], description="Checks that are silenced here, each with its reason.")
 
 
@@ -104,6 +108,9 @@ class RoomBodyPart(Part):
     defaults: SettingsPart = Field(default=SettingsPart(), description="Settings of every position of the room.")
     groups: Annotated[dict[NameText, GroupPart], Field(max_length=500)] = Field(
         default={}, description="Groups by name."
+    )
+    spares: Annotated[dict[IdText, SparePart], Field(max_length=500)] = Field(
+        default={}, description="Devices that are kept as spares, by id."
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of this room.")
     max_level_db: Decibel | None = Field(
@@ -167,7 +174,8 @@ class RoomFile(RoomBodyPart):
 
 
 _HEAD: Final = ("format", "room", "name", "template", "devices", "origin_m")
-ROOM_KEYS: Final = (*_HEAD, *(key for key in RoomFile.model_fields if key not in _HEAD))
+_SOUND: Final = ("air_temperature_c", "listen_at_m", "curves", "house_curve", "defaults", "groups", "positions")
+ROOM_KEYS: Final = tuple(dict.fromkeys((*_HEAD, *_SOUND, *RoomFile.model_fields)))
 """The keys of a room file in the order in which people write them."""
 
 
@@ -189,6 +197,9 @@ class VenueFile(Part):
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances of the whole venue.")
     curves: Curves = Field(default={}, description="Named EQs that all rooms share, as bands or target points.")
+    loudspeaker_types: Annotated[dict[NameText, LoudspeakerTypePart], Field(max_length=500)] = Field(
+        default={}, description="Passive loudspeakers by the name of their type, as data sheets have them."
+    )
     templates: Annotated[dict[NameText, TemplatePart], Field(max_length=200)] = Field(
         default={}, description="Rooms without their devices by name, for rooms that are alike."
     )

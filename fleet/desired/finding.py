@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import date
 from typing import Final, Literal, TypeAlias
 
 from fleet.desired.version import Version
@@ -65,6 +66,9 @@ class Design:
     version: Version
     descriptions: Mapping[str, Description]
     problems_of: ProblemsOf
+    slot_names: Mapping[str, Mapping[int, str]] = field(default_factory=dict)
+    today: date | None = None
+    """The day at the venue; without it nothing is overdue."""
 
     def rooms(self) -> Iterator[Room]:
         """The rooms, by name."""

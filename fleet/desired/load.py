@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 from fleet.desired.curves import curve_of
+from fleet.desired.files import RoomFile
 from fleet.desired.folder import VENUE_FILE
-from fleet.desired.nodes import Problem, Trail, document
-from fleet.desired.places import Places
-from fleet.desired.reading import names_in, read_room, read_venue
+from fleet.desired.loudspeaker_types import type_of
+from fleet.desired.nodes import Problem, Trail
+from fleet.desired.places import Places, written
+from fleet.desired.reading import Broken, names_in, read_on_template, read_room, read_venue
 from fleet.desired.resolve import Shared, Trouble, resolve_room
 from fleet.desired.sharing import device_disputed, output_shared
+from fleet.desired.templates import stands_on
 from fleet.desired.version import Version
 from fleet.desired.wording import quoted
 from fleet.errors import BadFiles, Complaint
@@ -31,27 +34,32 @@ def load(files: Mapping[str, str]) -> Version:
     venue = read_venue(venue_text)
     if VENUE_FILE in texts:
         complaints += _at(VENUE_FILE, venue.problems)
+    told = {(each.file, each.line, each.column) for each in complaints}  # a template's mistakes, once for all rooms
     shared = Shared(
         curves={
             **dict.fromkeys(names_in(venue_text, "curves")),
             **({name: curve_of(part) for name, part in venue.file.curves.items()} if venue.file else {}),
         },
         tolerances=venue.file.tolerances if venue.file else None,
+        loudspeaker_types={
+            **dict.fromkeys(names_in(venue_text, "loudspeaker_types")),
+            **({n: type_of(n, part) for n, part in venue.file.loudspeaker_types.items()} if venue.file else {}),
+        },
     )
     rooms: dict[str, Room] = {}
     file_of: dict[str, str] = {}
     for path, text in texts.items():
         if not _ROOM_FILE.fullmatch(path):
             continue
-        reading = read_room(text)
-        complaints += _at(path, reading.problems)
-        if reading.file is None:
+        file, broken, found = _room(path, text, venue_text)
+        complaints += [each for each in found if (each.file, each.line, each.column) not in told]
+        if file is None:
             continue
-        room, troubles = resolve_room(reading.file, reading.broken, shared)
-        complaints += _placed(path, text, troubles)
+        room, troubles = resolve_room(file, broken, shared)
+        complaints += _placed(path, texts, troubles)
         if room.name in rooms:
             trouble = Trouble(("room",), f"room {quoted(room.name)} is already in {file_of[room.name]}; rename one")
-            complaints += _placed(path, text, [trouble])
+            complaints += _placed(path, texts, [trouble])
             continue
         rooms[room.name], file_of[room.name] = room, path
     places = Places(files=texts, file_of=file_of, venue_file=VENUE_FILE)
@@ -59,7 +67,12 @@ def load(files: Mapping[str, str]) -> Version:
     if complaints or venue.file is None:
         raise BadFiles(tuple(sorted(set(complaints))))
     return Version(
-        venue=Venue(name=venue.file.name, time_zone=venue.file.time_zone, rooms=rooms),
+        venue=Venue(
+            name=venue.file.name,
+            time_zone=venue.file.time_zone,
+            rooms=rooms,
+            loudspeaker_types={name: one for name, one in shared.loudspeaker_types.items() if one is not None},
+        ),
         sha256=digest(texts),
         files=texts,
         places=places,
@@ -78,14 +91,21 @@ def _at(path: str, problems: tuple[Problem, ...]) -> list[Complaint]:
     return [Complaint(shown(path, 200), problem.line, problem.column, problem.text) for problem in problems]
 
 
-def _placed(path: str, text: str, troubles: list[Trouble]) -> list[Complaint]:
+def _room(path: str, text: str, venue_text: str) -> tuple[RoomFile | None, Broken, Iterable[Complaint]]:
+    """A room's file, read, with what is wrong with it and with the template that it stands on."""
+    if stands_on(text):
+        reading = read_on_template(path, text, VENUE_FILE, venue_text)
+        return reading.file, reading.broken, reading.complaints
+    alone = read_room(text)
+    return alone.file, alone.broken, _at(path, alone.problems)
+
+
+def _placed(path: str, texts: Mapping[str, str], troubles: list[Trouble]) -> list[Complaint]:
     if not troubles:
         return []
-    doc = document(text)
-    return [
-        Complaint(shown(path, 200), *(doc.key_place(t.path) if _is_name(t.path) else doc.value_place(t.path)), t.text)
-        for t in troubles
-    ]
+    room = written(texts, path, VENUE_FILE)
+    placed = [(room.key_place(t.path) if _is_name(t.path) else room.value_place(t.path), t.text) for t in troubles]
+    return [Complaint(shown(file, 200), line, column, text) for (file, line, column), text in placed]
 
 
 def _is_name(path: Trail) -> bool:

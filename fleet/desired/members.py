@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from fleet.desired.finding import Design, some
-from fleet.desired.places import Place
+from fleet.desired.written import Place
 from fleet.model.venue import Position, Room, Silence
 
 TOP_ROLES: Final = frozenset({"top", "main"})

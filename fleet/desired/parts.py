@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Final, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
@@ -10,6 +11,7 @@ from fleet.desired.kinds import (
     Continuous,
     Decibel,
     FamilyText,
+    IdText,
     NameText,
     NoFilterText,
     NotNegativeNumber,
@@ -126,6 +128,34 @@ class LoudspeakerPart(Part):
     )
 
 
+def _day(text: str) -> str:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        raise said("is no day; write one like `2031-05-20`") from None
+    return text
+
+
+Day = Annotated[Text, AfterValidator(_day)]
+
+
+class StandInPart(Part):
+    """A device that stands in for another, which it cannot wholly replace."""
+
+    instead_of: IdText = Field(description="Id of the device that it stands in for.")
+    until: Annotated[Text, AfterValidator(_day)] = Field(
+        description="Last day on which that is agreed, as in `2031-05-20`."
+    )
+
+
+class SparePart(Part):
+    """A device that is kept as a spare."""
+
+    spare_for: Annotated[list[NameText], Field(min_length=1, max_length=500)] = Field(
+        description="Positions of this room that it may serve when their own device is dead."
+    )
+
+
 Level = Annotated[
     Annotated[Decibel, Tag("<number>")] | Annotated[RangePart, Tag("<range>")],
     Discriminator(tagged("<number>", mapping="<range>")),
@@ -146,7 +176,9 @@ Eq = Annotated[
     Annotated[NameText, Tag("<word>")] | Annotated[list[EqItem], Tag("<bands>"), Field(max_length=64)],
     Discriminator(tagged("<word>", sequence="<bands>")),
 ]
-UNION_TAGS: Final = frozenset({"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>", "<output>"})
+UNION_TAGS: Final = frozenset(
+    {"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>", "<output>"}
+)
 
 
 class SettingsPart(Part):

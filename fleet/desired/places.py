@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from fleet.desired.nodes import Document, Trail, document
+from fleet.desired.nodes import Trail, document
 from fleet.desired.scalars import Scalar
-
-Place = tuple[str, int, int]
-"""File, line and column."""
+from fleet.desired.templates import on_template, stands_on
+from fleet.desired.written import Place, Written, alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,19 +28,27 @@ class Places:
         file = self.file_of.get(room)
         if file is None:
             return self.venue_file, 1, 1
-        doc = document(self.files[file])
+        room_text = written(self.files, file, self.venue_file)
         if setting:
-            for path in _givers(doc, position, setting):
-                if doc.has(path):
-                    return file, *doc.key_place(path)
+            for path in _givers(room_text, position, setting):
+                if room_text.has(path):
+                    return room_text.key_place(path)
             venue = document(self.files[self.venue_file])
             path = tuple(setting.split("."))
             if path[0] == "tolerances" and venue.has(path):
                 return self.venue_file, *venue.key_place(path)
-        return file, *doc.key_place(("positions", position) if position else ("room",))
+        return room_text.key_place(("positions", position) if position else ("room",))
 
 
-def _givers(doc: Document, position: str, setting: str) -> Iterator[Trail]:
+def written(files: Mapping[str, str], file: str, venue_file: str) -> Written:
+    """A room's file with the template that it stands on, if any."""
+    text = files[file]
+    if stands_on(text):
+        return on_template(file, text, venue_file, files.get(venue_file, "")).written
+    return alone(file, document(text))
+
+
+def _givers(doc: Written, position: str, setting: str) -> Iterator[Trail]:
     """Paths that may give a setting, the most specific first."""
     settings = (
         [("delay_ms",), ("time_align",)] if setting in ("delay_ms", "time_align") else [tuple(setting.split("."))]
@@ -60,7 +67,7 @@ def _givers(doc: Document, position: str, setting: str) -> Iterator[Trail]:
         yield ("house_curve",)
 
 
-def _groups(doc: Document, position: str) -> list[str]:
+def _groups(doc: Written, position: str) -> list[str]:
     part = doc.data
     for step in ("positions", position, "groups"):
         part = part.get(step) if isinstance(part, dict) else None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final, Generic, TypeVar
+from typing import Final, Generic, TypeAlias, TypeVar
 
 from pydantic import ValidationError
 
@@ -16,9 +16,14 @@ from fleet.desired.files import RoomFile, VenueFile
 from fleet.desired.nodes import Data, Document, Problem, Trail, document
 from fleet.desired.parts import Part
 from fleet.desired.sentences import faults, problem_at
+from fleet.desired.templates import on_template
+from fleet.desired.written import Place
+from fleet.errors import Complaint
+from fleet.model.names import shown
 
 F = TypeVar("F", bound=Part)
 Broken = frozenset[tuple[str, str]]
+Fault: TypeAlias = tuple[Trail, str, bool]
 
 REMEMBERED: Final = 1024
 """Rooms whose unchanged files are not read again."""
@@ -30,6 +35,15 @@ class Reading(Generic[F]):
 
     file: F | None
     problems: tuple[Problem, ...]
+    broken: Broken = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class TemplateReading:
+    """The same of a room on a template, whose problems may be in either file."""
+
+    file: RoomFile | None
+    complaints: tuple[Complaint, ...]
     broken: Broken = frozenset()
 
 
@@ -52,20 +66,49 @@ def names_in(text: str, section: str) -> frozenset[str]:
     return frozenset(part) if isinstance(part, dict) else frozenset()
 
 
+@lru_cache(maxsize=REMEMBERED)
+def read_on_template(file: str, text: str, venue_file: str, venue_text: str) -> TemplateReading:
+    """A room file's text over the template that it names, validated."""
+    on = on_template(file, text, venue_file, venue_text)
+    own = tuple(Complaint(shown(file, 200), each.line, each.column, each.text) for each in document(text).problems)
+    if on.written.data is None:
+        return TemplateReading(None, (*own, *on.complaints))
+    room, found, broken = _validated(RoomFile, on.written.data)
+    taken = {_place(complaint) for complaint in (*own, *on.complaints)}
+    told: list[Complaint] = []
+    for path, sentence, at_key in sorted(found, key=lambda each: each[0][:1] != ("devices",)):
+        place = on.written.key_place(path) if at_key else on.written.value_place(path)
+        if place not in taken:
+            told.append(Complaint(shown(place[0], 200), *place[1:], sentence))
+        if path[:1] == ("devices",):
+            taken.add(place)  # what is wrong with it there is not told again as the position's
+    unbound = {("positions", name) for name in on.unbound}
+    return TemplateReading(room, (*own, *on.complaints, *told), broken | unbound)
+
+
+def _place(complaint: Complaint) -> Place:
+    return complaint.file, complaint.line, complaint.column
+
+
 def _read(kind: type[F], text: str) -> Reading[F]:
     doc = document(text)
     if doc.data is None:
         return Reading(None, doc.problems)
-    try:
-        return Reading(kind.model_validate(doc.data), doc.problems)
-    except ValidationError as error:
-        found = list(faults(error, kind))
-    paths = [path for path, _, _ in found]
-    file, broken = _salvage(kind, doc.data, paths)
+    file, found, broken = _validated(kind, doc.data)
     return Reading(file, (*doc.problems, *_placed(doc, found)), broken)
 
 
-def _placed(doc: Document, found: list[tuple[Trail, str, bool]]) -> list[Problem]:
+def _validated(kind: type[F], data: Data) -> tuple[F | None, list[Fault], Broken]:
+    """The file, or as much of it as is sound, and everything that is wrong with it."""
+    try:
+        return kind.model_validate(data), [], frozenset()
+    except ValidationError as error:
+        found = list(faults(error, kind))
+    file, broken = _salvage(kind, data, [path for path, _, _ in found])
+    return file, found, broken
+
+
+def _placed(doc: Document, found: list[Fault]) -> list[Problem]:
     """One problem for a place: what YAML already refused there is not complained of twice."""
     taken = {(problem.line, problem.column) for problem in doc.problems}
     problems = sorted({problem_at(doc, path, sentence, at_key) for path, sentence, at_key in found})
@@ -80,7 +123,11 @@ def _salvage(kind: type[F], data: Data, paths: list[Trail]) -> tuple[F | None, B
     for path in paths:
         section, name = str(path[0]) if path else "", str(path[1]) if len(path) > 1 else ""
         entries = sound.get(section)
-        if name and section in ("positions", "groups", "curves") and isinstance(entries, dict):
+        if (
+            name
+            and section in ("positions", "groups", "curves", "templates", "devices", "loudspeaker_types")
+            and isinstance(entries, dict)
+        ):
             sound[section] = {key: entry for key, entry in entries.items() if key != name}
             broken.add((section, name))
         elif section in sound and section not in kind.model_fields:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import cast
 
 from fleet.desired.align import alignment_faults
-from fleet.desired.assemble import furnished, line_of, point_of, silence_of, surrounded
+from fleet.desired.assemble import furnished, point_of, silence_of, surrounded
 from fleet.desired.check import CHECKS
 from fleet.desired.curves import Curves, chain_of, curve_of
 from fleet.desired.files import GroupPart, PositionPart, RoomFile
@@ -19,13 +20,14 @@ from fleet.desired.layers import (
     settled,
     tolerance_layer,
 )
+from fleet.desired.loudspeaker_types import Types, line_of
 from fleet.desired.nodes import Trail
 from fleet.desired.parts import HOUSE, SettingsPart, TolerancesPart
 from fleet.desired.reading import Broken
 from fleet.desired.references import references_of
 from fleet.desired.surroundings import SilencePart
 from fleet.desired.wording import hint, listed, quoted
-from fleet.model.venue import Between, Group, Position, Room
+from fleet.model.venue import Between, Group, Position, Room, StandIn
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -42,6 +44,7 @@ class Shared:
 
     curves: Curves = field(default_factory=dict)
     tolerances: TolerancesPart | None = None
+    loudspeaker_types: Types = field(default_factory=dict)
 
 
 def resolve_room(file: RoomFile, broken: Broken, shared: Shared) -> tuple[Room, list[Trouble]]:
@@ -57,6 +60,7 @@ class _Resolver:
         self.troubles: list[Trouble] = []
         self.broken_groups = {name for section, name in broken if section == "groups"}
         self.broken_positions = {name for section, name in broken if section == "positions"}
+        self.types = shared.loudspeaker_types
         self.position_names = set(file.positions) | self.broken_positions
         self.curves = self._curves(shared, {name for section, name in broken if section == "curves"})
         self.below = self._below(shared)
@@ -78,6 +82,7 @@ class _Resolver:
         self._without_template()
         self._silence(self.file.silence, ())
         self._subwoofer_pairs()
+        self._spares()
         room = Room(
             name=self.file.room,
             title=self.file.name or self.file.room,
@@ -86,6 +91,7 @@ class _Resolver:
             air_temperature_c=self.file.air_temperature_c,
             house_curve=self.file.house_curve.curve if self.file.house_curve else None,
             mute_while_recalling=self.file.mute_while_recalling,
+            spares={device: tuple(part.spare_for) for device, part in self.file.spares.items()},
         )
         return surrounded(room, self.file)
 
@@ -139,7 +145,8 @@ class _Resolver:
             life_safety=part.life_safety,
             role=part.role or "",
             references=references_of(part),
-            line=line_of(part.line),
+            line=line_of(part.line, self.types, (*path, "line"), self._complain),
+            stands_in=stand_in_of(part),
             silence=silence_of(part.silence),
         )
         self._silence(part.silence, path)
@@ -182,6 +189,13 @@ class _Resolver:
                 text = f"{quoted(pair.front)} cannot be a pair with itself; name two positions"
                 self._complain(("subwoofer_pairs", number, "rear"), text)
 
+    def _spares(self) -> None:
+        for device, part in self.file.spares.items():
+            for number, name in enumerate(part.spare_for):
+                if name not in self.position_names:
+                    text = f"unknown position {quoted(name)}{hint(name, self.position_names)}"
+                    self._complain(("spares", device, "spare_for", number), text)
+
     def _groups_of(self, part: PositionPart, path: Trail) -> tuple[str, ...]:
         known = set(self.file.groups) | self.broken_groups
         for number, group in enumerate(part.groups):
@@ -213,6 +227,13 @@ class _Resolver:
         else:
             return {"level_db": cast(float, level) + part.trim_db}
         return {}
+
+
+def stand_in_of(part: PositionPart) -> StandIn | None:
+    """What a position's device stands in for."""
+    if part.stands_in is None:
+        return None
+    return StandIn(instead_of=part.stands_in.instead_of, until=date.fromisoformat(part.stands_in.until))
 
 
 def _written(setting: str) -> str:

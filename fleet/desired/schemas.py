@@ -16,8 +16,11 @@ BOUNDS: Final = {"gt": "exclusiveMinimum", "ge": "minimum", "lt": "exclusiveMaxi
 
 
 def room_schema() -> dict[str, Any]:
-    """The schema of `rooms/*.yaml`."""
-    return _schema(RoomFile, "Room file")
+    """The schema of `rooms/*.yaml`. On a template, positions have their devices elsewhere."""
+    schema = _schema(RoomFile, "Room file")
+    schema["$defs"]["PositionPart"].pop("required")
+    bound = {"properties": {"positions": {"additionalProperties": {"required": ["device"]}}}}
+    return {**schema, "if": {"not": {"required": ["template"]}}, "then": bound}
 
 
 def venue_schema() -> dict[str, Any]:

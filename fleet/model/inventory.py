@@ -11,6 +11,8 @@ from fleet.model.description import Description
 from fleet.model.names import Id
 
 SightingSource = Literal["mdns", "broker", "list"]
+SortKey = Literal["id", "model", "firmware", "room", "last-seen"]
+"""What a list of devices may be put in order by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,13 +32,17 @@ class Sighting:
 
 
 class DeviceStatus(StrEnum):
-    """What is known of a device: a `bound` one is reachable and has a position, a `missing` one has no answer."""
+    """What is known of a device: a `bound` one is reachable and has a position, a `missing` one has no answer.
+
+    A `retired` one was swapped out and has no position, whether it answers or not.
+    """
 
     SEEN = "seen"
     REACHABLE = "reachable"
     BOUND = "bound"
     MISSING = "missing"
     CONFLICTING = "conflicting"
+    RETIRED = "retired"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +55,15 @@ class Identity:
     boot_count: int
     boot_id: str
     old_boot_ids: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Retirement:
+    """A device was taken out of service: since when, under which serial, and from which positions (`room/position`)."""
+
+    since: datetime
+    serial: str
+    positions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,3 +83,4 @@ class DeviceRecord:
     """Why nothing is written to it until a person accepts it; empty where all is well."""
     trouble: str = ""
     """What it sent that could not be used, in words; empty where all is well."""
+    retired: Retirement | None = None

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Literal
 
 from fleet.model.names import Id, Name, OutputNumber, SlotNumber
+from fleet.model.passive import Line, LoudspeakerType
 from fleet.model.settings import OutputSettings
 
 Point = tuple[float, float, float]
@@ -50,35 +52,6 @@ class TimeAlign:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LineLoudspeakers:
-    """Equal loudspeakers on a line: by the power tap of each in W, or at low impedance by the rated ohm of each.
-
-    `tap_volts` is the line that the tap's watts are stated for, where that is given.
-    """
-
-    count: int
-    tap_w: float | None = None
-    tap_volts: float | None = None
-    ohm: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """What an amplifier's output feeds, for checks and never written to a device.
-
-    A constant-voltage line of `volts`, or at low impedance (`None`) loudspeakers in parallel. `cable_m` is the length
-    one way, `cable_mm2` the section of a conductor; `None` where it was not given.
-    """
-
-    volts: float | None = None
-    loudspeakers: tuple[LineLoudspeakers, ...]
-    cable_m: float | None = None
-    cable_mm2: float | None = None
-    amplifier_w: float | None = None
-    amplifier_min_ohm: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Loudspeaker:
     """How loud a box plays on axis at 1 m with `level_db` 0 and the room's programme: continuous, A-weighted.
 
@@ -108,6 +81,14 @@ class References:
     rack: str = ""
     circuit: str = ""
     switch_port: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandIn:
+    """The device of a position that its present one stands in for, and the last day on which that is agreed."""
+
+    instead_of: Id
+    until: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +122,7 @@ class Position:
     life_safety: bool = False
     line: Line | None = None
     loudspeaker: Loudspeaker | None = None
+    stands_in: StandIn | None = None
     references: References = field(default_factory=References)
     silence: tuple[Silence, ...] = ()
     tolerances: Tolerances = field(default_factory=Tolerances)
@@ -201,6 +183,8 @@ class Room:
     subwoofer_pairs: tuple[SubwooferPair, ...] = ()
     ceiling: Ceiling | None = None
     mute_while_recalling: bool = True
+    spares: Mapping[Id, tuple[Name, ...]] = field(default_factory=dict)
+    """Devices that are kept as spares, with the positions of this room that each may serve."""
     silence: tuple[Silence, ...] = ()
 
 
@@ -211,6 +195,7 @@ class Venue:
     name: str
     time_zone: str
     rooms: Mapping[Name, Room]
+    loudspeaker_types: Mapping[Name, LoudspeakerType] = field(default_factory=dict)
 
     def positions(self) -> tuple[Position, ...]:
         """All positions, rooms and positions in the order of their names."""
@@ -219,6 +204,14 @@ class Venue:
     def positions_of(self, device: str) -> tuple[Position, ...]:
         """Positions served by a device, in the order of their outputs."""
         return tuple(sorted((p for p in self.positions() if p.device == device), key=lambda p: p.output))
+
+    def spares(self) -> Mapping[Id, tuple[tuple[Name, Name], ...]]:
+        """Room and position of each place that a device is kept as a spare for, by device."""
+        found: dict[str, tuple[tuple[Name, Name], ...]] = {}
+        for name, room in sorted(self.rooms.items()):
+            for device, positions in room.spares.items():
+                found[device] = (*found.get(device, ()), *((name, position) for position in positions))
+        return found
 
     def mutes_while_recalling(self, device: str) -> bool:
         """Whether a recall mutes a device: where any room it plays in says so, or none has a position for it."""

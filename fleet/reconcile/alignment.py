@@ -3,29 +3,64 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from fleet.acoustics.delay import distance_m, ms_of_m
+from fleet.acoustics.delay import distance_m, ms_of_m, speed_of_sound_m_s
 from fleet.errors import BadInput
+from fleet.model.names import Name
 from fleet.model.venue import Point, Position, Room
 from fleet.reconcile.words import ms
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alignment:
+    """The delay that a `time_align` asks for, and everything it was worked out from.
+
+    `delay_ms` is `travel_ms` (the difference of the two paths) + `offset_ms` + `reference_delay_ms` +
+    `reference_latency_ms` - `latency_ms`.
+    """
+
+    to: Name
+    reference_path_m: float
+    path_m: float
+    temperature_c: float
+    speed_of_sound_m_s: float
+    travel_ms: float
+    offset_ms: float
+    reference_delay_ms: float
+    reference_latency_ms: float
+    latency_ms: float
+    delay_ms: float
+
+
 def alignment_delay_ms(room: Room, position: str, latencies_ms: Mapping[str, float]) -> float:
-    """The delay in ms that a position's `time_align` asks for.
+    """The delay in ms that a position's `time_align` asks for. See `alignment`."""
+    return _delay_ms(room, position, latencies_ms, ())
+
+
+def alignment(room: Room, position: str, latencies_ms: Mapping[str, float]) -> Alignment:
+    """The delay in ms that a position's `time_align` asks for, worked out.
 
     (path from the named position to the listening point - path from this one) / speed of sound at the room's
     temperature + offset + the named position's own delay (0 where none is given) + its latency - this one's latency.
     `latencies_ms` is by device id. Raises `BadInput`: a point or latency missing, a circle, a negative result.
     """
-    return _delay_ms(room, position, latencies_ms, ())
+    return _aligned(room, position, latencies_ms, ())
 
 
 def _delay_ms(room: Room, name: str, latencies_ms: Mapping[str, float], trail: tuple[str, ...]) -> float:
     position = room.positions[name]
+    if position.time_align is None:
+        return position.fixed.delay_ms or 0.0
+    return _aligned(room, name, latencies_ms, trail).delay_ms
+
+
+def _aligned(room: Room, name: str, latencies_ms: Mapping[str, float], trail: tuple[str, ...]) -> Alignment:
+    position = room.positions[name]
     align = position.time_align
     where = f"{room.name}/{name}"
     if align is None:
-        return position.fixed.delay_ms or 0.0
+        raise BadInput("has no time_align", where=where)
     if name in trail:
         raise BadInput(f"time_align goes in a circle: {' to '.join([*trail, name])}", where=where)
     reference = room.positions.get(align.to)
@@ -34,19 +69,30 @@ def _delay_ms(room: Room, name: str, latencies_ms: Mapping[str, float], trail: t
     listener = position.listen_at_m
     if listener is None:
         raise BadInput("time_align needs a listening point", where=where, remedy="Give listen_at_m")
-    path_ms = ms_of_m(
-        distance_m(_point(reference), listener) - distance_m(_point(position), listener), room.air_temperature_c
-    )
-    latency_ms = _latency_ms(reference, latencies_ms) - _latency_ms(position, latencies_ms)
-    reference_ms = _delay_ms(room, align.to, latencies_ms, (*trail, name))
-    delay_ms = path_ms + align.offset_ms + reference_ms + latency_ms
+    reference_path_m, path_m = distance_m(_point(reference), listener), distance_m(_point(position), listener)
+    travel_ms = ms_of_m(reference_path_m - path_m, room.air_temperature_c)
+    reference_latency_ms, latency_ms = _latency_ms(reference, latencies_ms), _latency_ms(position, latencies_ms)
+    reference_delay_ms = _delay_ms(room, align.to, latencies_ms, (*trail, name))
+    delay_ms = travel_ms + align.offset_ms + reference_delay_ms + (reference_latency_ms - latency_ms)
     if delay_ms < 0:
         raise BadInput(
             f"aligned to {align.to} it would have to play {ms(-delay_ms)} before the signal comes",
             where=where,
             remedy=f"Delay {align.to} by as much, or raise offset_ms",
         )
-    return delay_ms
+    return Alignment(
+        to=align.to,
+        reference_path_m=reference_path_m,
+        path_m=path_m,
+        temperature_c=room.air_temperature_c,
+        speed_of_sound_m_s=speed_of_sound_m_s(room.air_temperature_c),
+        travel_ms=travel_ms,
+        offset_ms=align.offset_ms,
+        reference_delay_ms=reference_delay_ms,
+        reference_latency_ms=reference_latency_ms,
+        latency_ms=latency_ms,
+        delay_ms=delay_ms,
+    )
 
 
 def _point(position: Position) -> Point:

@@ -26,7 +26,7 @@ def plan_apply(outlook: Outlook, scope: Scope) -> Plan:
     """
     scoped = work_out(outlook.venue, scope, outlook.unreachable)
     plans = []
-    for device, positions in _by_device(outlook, scoped).items():
+    for device, positions in by_device(outlook, scoped).items():
         reported = outlook.reported[device]
         goal = live_goal(outlook.wants[device], reported, positions)
         plans.append(_reach(outlook, device, goal, positions))
@@ -45,7 +45,7 @@ def plan_recall(outlook: Outlook, scope: Scope) -> Plan:
     plans: list[DevicePlan | None] = []
     trusted: set[str] = set()
     notes = list(scoped.notes)
-    for device, positions in _by_device(outlook, scoped).items():
+    for device, positions in by_device(outlook, scoped).items():
         want, reported = outlook.wants[device], outlook.reported[device]
         assert want.slot is not None
         goal = live_goal(want, reported, positions)
@@ -74,7 +74,7 @@ def plan_store(outlook: Outlook, scope: Scope) -> Plan:
     plans: list[DevicePlan | None] = []
     left_out = list(scoped.left_out)
     notes = list(scoped.notes)
-    for device, positions in _by_device(outlook, scoped).items():
+    for device, positions in by_device(outlook, scoped).items():
         want, reported = outlook.wants[device], outlook.reported[device]
         slots = reported.description.slots
         if want.slot is None or want.stored is None:
@@ -99,7 +99,7 @@ def plan_store(outlook: Outlook, scope: Scope) -> Plan:
     return finish("store", outlook, scope, scoped, plans)
 
 
-def _by_device(outlook: Outlook, scoped: Scoped) -> dict[str, tuple[Position, ...]]:
+def by_device(outlook: Outlook, scoped: Scoped) -> dict[str, tuple[Position, ...]]:
     """Positions of a scope by device, life-safety ones aside. Raises `Refused` where a device cannot take part."""
     grouped: dict[str, list[Position]] = {}
     for position in scoped.positions:

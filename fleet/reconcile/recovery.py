@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from fleet.model.change import ChangeState
+from fleet.model.plan import DevicePlan
+from fleet.model.state import Reported
 from fleet.reconcile.progress import Cancel, Elapsed, Failed, Progress, ReadBack
 from fleet.reconcile.standing import Standing, Stands, standing
 from fleet.reconcile.transitions import Next, end, keep_all, on_trial, roll_back
@@ -23,7 +25,7 @@ def found(progress: Progress, event: ReadBack, now: float) -> Next:
     """Note how a device stands; when all have answered, decide."""
     stands = standing(progress.change, progress.device(event.device), event.reported)
     if stands.stands is Stands.EITHER:
-        stands = _resolved(progress, event.device, stands)
+        stands = _resolved(progress, event, stands)
     progress = replace(
         progress,
         found={**progress.found, event.device: stands},
@@ -33,13 +35,23 @@ def found(progress: Progress, event: ReadBack, now: float) -> Next:
     return (progress, ()) if progress.waiting else _decide(progress, now)
 
 
-def _resolved(progress: Progress, device: str, stands: Standing) -> Standing:
+def _resolved(progress: Progress, event: ReadBack, stands: Standing) -> Standing:
     """Where the device does not tell whether its slots were stored, the state in which it was left may."""
+    part = progress.device(event.device)
     if progress.left is S.KEEPING:
         return replace(stands, stands=Stands.AFTER)
-    if progress.left in {S.PLANNED, S.STAGING} or progress.device(device).stages:
+    if progress.left in {S.PLANNED, S.STAGING} or part.stages:
         return replace(stands, stands=Stands.BEFORE)
+    if _all_readable(part, event.reported):
+        # Before and after differ in the names of slots alone: writing it back is right whichever it is.
+        return replace(stands, stands=Stands.BETWEEN)
     return replace(stands, stands=Stands.NEITHER, words="its slots cannot be read, and nothing tells what they hold")
+
+
+def _all_readable(part: DevicePlan, reported: Reported) -> bool:
+    """Whether what the change stores into can be read, and it is known what was there before."""
+    there = [reported.slots.get(contents.slot) for contents in part.after.stored]
+    return all(slot is not None and slot.outputs is not None for slot in (*there, *part.before.stored))
 
 
 def not_found(progress: Progress, event: Failed, now: float) -> Next:

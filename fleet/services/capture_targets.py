@@ -67,8 +67,11 @@ def _unbound(inventory: Inventory, version: Version) -> tuple[list[str], Skipped
     skipped: Skipped = []
     conflicts = inventory.conflicts()
     bound = {position.device for position in version.venue.positions()}
+    spares = version.venue.spares()
     for device, status in inventory.statuses(()).items():
         if device in bound:
+            continue
+        if device in spares:
             continue
         if status is DeviceStatus.CONFLICTING:
             skipped.append((device, f"conflicting: {conflicts[device]}"))

@@ -169,8 +169,10 @@ class Changes:
         (await self._running(change)).cancel(f"cancelled by {who}")
 
     async def keep(self, change: str) -> None:
-        """Keep a change on trial. Raises `NotFound`, or `Refused` where it is not on trial (any more)."""
+        """Keep a change on trial. Raises `NotFound`, or `Refused` where it is not on trial (any more) or never kept."""
         run = await self._running(change)
+        if run.record.plan.kind == "walk":
+            raise Refused(f"change {change} is a step of a walk, which always goes back")
         if run.record.state is not ChangeState.ON_TRIAL:
             raise Refused(f"change {change} is not on trial: {run.record.state}")
         await run.accept()

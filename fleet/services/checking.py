@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from fleet.desired.check import check
 from fleet.desired.finding import Checked
@@ -20,10 +22,11 @@ from fleet.services.inventory import Inventory
 class Checking:
     """Finds mistakes before any sound is made."""
 
-    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired) -> None:
+    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired, clock: Callable[[], datetime]) -> None:
         self._driver = driver
         self._inventory = inventory
         self._desired = desired
+        self._clock = clock
 
     def check(self, files: Mapping[str, str] | None = None) -> Checked:
         """What the checks find in these files, or in the version in force.
@@ -31,7 +34,12 @@ class Checking:
         Raises `BadFiles` with every mistake of the files, or `Refused` where nothing is loaded.
         """
         version = load(files) if files is not None else self._desired.in_force()
-        return check(version, self._inventory.descriptions(), self._problems)
+        today = self._clock().astimezone(ZoneInfo(version.venue.time_zone)).date()
+        return check(version, self._inventory.descriptions(), self._problems, self._slot_names(), today)
+
+    def _slot_names(self) -> dict[str, dict[int, str]]:
+        told = {r.id: self._inventory.reported(r.id) for r in self._inventory.records()}
+        return {d: {n: slot.name for n, slot in r.slots.items()} for d, r in told.items() if r is not None}
 
     def _problems(self, position: Position, description: Description) -> list[tuple[str, str]]:
         """What of a position's settings its device cannot be, setting by setting."""

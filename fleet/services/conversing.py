@@ -89,9 +89,15 @@ class Conversation:
         """Write the checkpoint as a small change of its own, since the first one may be closed on the device."""
         if plan.stages:
             await self.revert()
-        moment = (await self.read()).state.moment
-        # Turns begin anew after a restart of the daemon; with the revision the name is not one that ended before.
-        change = back_name(self._change, f"{turn}-{moment.revision}")
+        reported = await self.read()
+        if (held := open_change(self._change, reported)) is not None:
+            # It remembers the change as reverted and says ok to that, whatever an earlier writing back left open.
+            await self._revert(held)
+            reported = await self.read()
+        moment = reported.state.moment
+        # Turns begin anew with each daemon, whose epoch is its own: the name is not one that ended before. The device's
+        # revision would not tell them apart, since ending a writing back that was only staged does not raise it.
+        change = back_name(self._change, f"{self._epoch}-{turn}")
         try:
             await self.prepare(plan.undo, moment, change=change)
             for phase in sorted(plan.undo):

@@ -20,7 +20,7 @@ from fleet.drivers.protocol import (
 )
 from fleet.errors import NotFound, Refused
 from fleet.model.description import Description
-from fleet.model.inventory import DeviceRecord, DeviceStatus, Sighting
+from fleet.model.inventory import DeviceRecord, DeviceStatus, Retirement, Sighting
 from fleet.model.names import shown
 from fleet.model.once import Once
 from fleet.model.state import Reported, Slots, State
@@ -137,6 +137,11 @@ class Inventory:
         await self.flush()
         return known.record
 
+    async def retire(self, device: str, retirement: Retirement | None) -> None:
+        """Take a device out of service, or (`None`) back into it."""
+        self._update(device, replace(self._entry(device).record, retired=retirement))
+        await self.flush()
+
     def known(self, device: str) -> Known:
         """What is held of a device. Raises `NotFound`."""
         if device not in self._known:
@@ -177,6 +182,8 @@ class Inventory:
             return DeviceStatus.CONFLICTING
         if device in named:
             return DeviceStatus.BOUND if self.online(device) else DeviceStatus.MISSING
+        if self._known[device].record.retired is not None:
+            return DeviceStatus.RETIRED
         return DeviceStatus.REACHABLE if self.online(device) else DeviceStatus.SEEN
 
     def _describe(self, device: str, description: Description) -> None:

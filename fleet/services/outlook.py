@@ -13,6 +13,7 @@ from fleet.model.inventory import DeviceRecord
 from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.reconcile.compare import compare
+from fleet.reconcile.exchanged import exchange_notes
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place, select
 from fleet.reconcile.wanted import wanted_devices
@@ -56,6 +57,10 @@ class Lookout:
             else:
                 reported[device] = last
         return self._beside(reported, unreachable, devices)
+
+    def beside(self, reported: Mapping[str, Reported], unreachable: Mapping[str, str]) -> Outlook:
+        """A reading that somebody has, beside what is desired. Who holds a room is left out."""
+        return self._beside(reported, unreachable, reported.keys() | unreachable.keys())
 
     def _beside(
         self, reported: Mapping[str, Reported], unreachable: Mapping[str, str], devices: Collection[str]
@@ -119,7 +124,7 @@ class Lookout:
         return Comparison(
             checked=tuple(place(p) for p in checked),
             differences=tuple(d for d in found.differences if (d.room, d.position) in places),
-            notes=tuple(n for n in found.notes if (n.room, n.position) in places),
+            notes=tuple(n for n in (*found.notes, *exchange_notes(outlook, found)) if (n.room, n.position) in places),
             not_checked=not_checked,
         )
 

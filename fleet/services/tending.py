@@ -99,6 +99,8 @@ class Tending:
         await self._ask_absent()
         if not self._recovered:
             await self._services.changes.recover()
+            await self._services.swapping.recover()
+            await self._services.walking.recover()
             self._recovered = True
 
     async def _ask_absent(self) -> None:

@@ -10,17 +10,22 @@ from pathlib import Path
 
 from fleet.drivers.protocol import Driver
 from fleet.errors import NotFound, Refused
+from fleet.services.binding import Binding
 from fleet.services.capturing import Capturing
 from fleet.services.changes import Changes
 from fleet.services.checking import Checking
 from fleet.services.desired import Desired
 from fleet.services.editing import Editing
+from fleet.services.handover.gathering import HandingOver
 from fleet.services.holds import Holds
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 from fleet.services.rounds import Rounds
 from fleet.services.snapshots import Snapshots
+from fleet.services.swap_prospects import Prospects
+from fleet.services.swapping import Swapping
 from fleet.services.takeover import TakeOver
+from fleet.services.walking import Walking
 from fleet.store.protocol import Store
 
 
@@ -35,16 +40,23 @@ class Services:
     lookout: Lookout
     checking: Checking
     editing: Editing
+    binding: Binding
     capturing: Capturing
     holds: Holds
     changes: Changes
     rounds: Rounds
     snapshots: Snapshots
+    handing_over: HandingOver
+    swapping: Swapping
+    walking: Walking
     take_over: TakeOver
 
     async def close(self) -> None:
-        """Stop: no further room of a round is begun, and every running change is cancelled and waited for."""
+        """Stop: no further room of a round and no step of a swap is begun; running changes are cancelled and ended."""
+        self.swapping.close()
         await asyncio.gather(self.rounds.close(), self.changes.close())
+        await self.swapping.closed()
+        await self.walking.close()
 
     async def identify(self, device: str, seconds: int) -> None:
         """Let a device blink. Raises `NotFound`, `Refused` where it is not to be addressed, or the device's error."""
@@ -78,7 +90,7 @@ def wire(
     desired = Desired(store, clock)
     holds = Holds(store, desired, clock)
     lookout = Lookout(driver, inventory, desired, holds)
-    checking = Checking(driver, inventory, desired)
+    checking = Checking(driver, inventory, desired, clock)
     editing = Editing(desired, checking, folder)
     changes = Changes(
         store=store,
@@ -97,6 +109,34 @@ def wire(
         clock=clock,
         new_id=lambda: new_id("s"),
     )
+    prospects = Prospects(
+        store=store,
+        driver=driver,
+        inventory=inventory,
+        desired=desired,
+        editing=editing,
+        lookout=lookout,
+        clock=clock,
+    )
+    swapping = Swapping(
+        store=store,
+        inventory=inventory,
+        editing=editing,
+        lookout=lookout,
+        changes=changes,
+        prospects=prospects,
+        clock=clock,
+        new_id=lambda: new_id("w"),
+    )
+    walking = Walking(
+        store=store,
+        desired=desired,
+        holds=holds,
+        lookout=lookout,
+        changes=changes,
+        clock=clock,
+        new_id=lambda: new_id("walk"),
+    )
     return Services(
         store=store,
         driver=driver,
@@ -105,10 +145,21 @@ def wire(
         lookout=lookout,
         checking=checking,
         editing=editing,
+        binding=Binding(inventory, desired, editing),
         capturing=Capturing(driver, inventory, desired, lookout, editing, clock),
         holds=holds,
         changes=changes,
         rounds=Rounds(changes=changes, desired=desired, clock=clock, new_id=lambda: new_id("round")),
         snapshots=snapshots,
+        handing_over=HandingOver(
+            store=store,
+            inventory=inventory,
+            desired=desired,
+            lookout=lookout,
+            checking=checking,
+            snapshots=snapshots,
+        ),
+        swapping=swapping,
+        walking=walking,
         take_over=TakeOver(store, inventory, desired, lookout),
     )

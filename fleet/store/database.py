@@ -79,9 +79,9 @@ class Database:
                 yield connection
 
     def insert_or_update(self, table: type[Row], key: str) -> Insert:
-        """An INSERT that replaces all other columns of the row that has the same `key`."""
+        """An INSERT that replaces all other columns of the row with the same `key`; its place in the order stays."""
         insert = sqlite.insert(table) if self.is_sqlite else postgresql.insert(table)
-        others = {column.name: column for column in insert.excluded if column.name != key}
+        others = {column.name: column for column in insert.excluded if column.name not in {key, "number"}}
         return insert.on_conflict_do_update(index_elements=[key], set_=others)
 
     async def close(self) -> None:

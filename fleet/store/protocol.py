@@ -10,6 +10,8 @@ from fleet.model.change import ChangeRecord, JournalEntry
 from fleet.model.hold import Hold
 from fleet.model.inventory import DeviceRecord, Sighting
 from fleet.model.snapshot import Snapshot
+from fleet.model.swap import Swap
+from fleet.model.walk import Walk
 from fleet.store.records import SnapshotEntry, StoredVersion
 
 
@@ -124,6 +126,26 @@ class Store(Protocol):
 
     async def holds(self) -> tuple[Hold, ...]:
         """All holds, those that have run out too, by room."""
+        ...
+
+    async def save_swap(self, swap: Swap) -> None:
+        """Write a swap down, or how it stands now. To be awaited before each of its steps."""
+        ...
+
+    async def swaps(self) -> tuple[Swap, ...]:
+        """All swaps, last begun first."""
+        ...
+
+    async def save_walk(self, walk: Walk) -> None:
+        """Write a walk down, or how it stands now. To be awaited before each of its steps."""
+        ...
+
+    async def walk(self, walk: str) -> Walk | None:
+        """The walk of this id."""
+        ...
+
+    async def walks(self) -> tuple[Walk, ...]:
+        """All walks, last begun first."""
         ...
 
     async def save_snapshot(self, snapshot: Snapshot) -> None:

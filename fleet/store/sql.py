@@ -13,7 +13,9 @@ from fleet.store.inventory import Inventory
 from fleet.store.migrate import migrate
 from fleet.store.protocol import Store
 from fleet.store.snapshots import Snapshots
+from fleet.store.swaps import Swaps
 from fleet.store.versions import Versions
+from fleet.store.walks import Walks
 
 
 @asynccontextmanager
@@ -35,5 +37,5 @@ async def open_store(url: str) -> AsyncIterator[Store]:
         yield store
 
 
-class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots):
+class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots, Swaps, Walks):
     """`Store` in SQL."""

@@ -101,6 +101,53 @@ class DeviceRow(Row, table=True):
     description: dict[str, Any] | None = Field(sa_column=Column(JSON(none_as_null=True)))
     conflicts: list[str] = Field(sa_column=Column(JSON, nullable=False))
     trouble: str
+    retired: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+
+
+class SwapRow(Row, table=True):
+    """A swap of one device for another."""
+
+    __tablename__ = "swaps"
+    number: int | None = Field(default=None, primary_key=True)
+    id: str = Field(unique=True)
+    positions: list[list[str]] = Field(sa_column=Column(JSON, nullable=False))
+    old: str
+    old_serial: str
+    new: str
+    new_serial: str
+    who: str
+    why: str
+    began: datetime = Field(sa_type=UtcTime)
+    state: str = Field(index=True)
+    version_before: str
+    writes: dict[str, dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    undoes: str
+    words: str
+    ended: datetime | None = Field(default=None, sa_type=UtcTime)
+
+
+class WalkRow(Row, table=True):
+    """A walk of a room; positions under test and what was heard are in plain data."""
+
+    __tablename__ = "walks"
+    number: int | None = Field(default=None, primary_key=True)
+    id: str = Field(unique=True)
+    room: str = Field(index=True)
+    only_group: str
+    who: str
+    began: datetime = Field(sa_type=UtcTime)
+    state: str = Field(index=True)
+    level_db: float
+    step_within_s: float
+    as_baseline: bool
+    positions: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    at: str
+    now: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    steps: int
+    heard: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    not_walked: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    words: str
+    ended: datetime | None = Field(default=None, sa_type=UtcTime)
 
 
 class SightingRow(Row, table=True):

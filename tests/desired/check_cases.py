@@ -1,14 +1,15 @@
 """Rooms that a check finds something in, and rooms that just pass: one file a check under `checks/`.
 
-A file has the published `source` of its numbers, `devices` by id where the check needs their descriptions, a second
-room file `other` where it needs one, and lists of rooms: `bad` ones with what they `say`, and `good` ones. What the
-loader itself refuses is `refused`.
+A file has the published `source` of its numbers, `devices` by id where the check needs their descriptions (and their
+`slot_names`), a second room file `other` where it needs one, more of the `venue` file, and lists of rooms: `bad` ones
+with what they `say`, and `good` ones. What the loader itself refuses is `refused`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -41,13 +42,17 @@ class Case:
     good: list[str]
     devices: Mapping[str, Description] = field(default_factory=dict)
     other: str | None = None
+    venue: str = ""
+    slot_names: Mapping[str, Mapping[int, str]] = field(default_factory=dict)
+    today: date | None = None
 
     def checked(self, room: str) -> Checked:
         """What all checks find in a room."""
         rooms = {"rooms/hall.yaml": f"format: 1\nroom: hall\n{room}"}
         if self.other:
             rooms["rooms/bar.yaml"] = self.other
-        return check(load({"venue.yaml": VENUE, **rooms}), self.devices, lambda _position, _description: ())
+        version = load({"venue.yaml": VENUE + self.venue, **rooms})
+        return check(version, self.devices, lambda _position, _description: (), self.slot_names, self.today)
 
     def said(self, room: str) -> list[str]:
         """What this check finds in a room: severity, place and words."""

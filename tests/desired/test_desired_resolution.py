@@ -11,8 +11,9 @@ from fleet.desired.folder import read_folder
 from fleet.desired.load import load
 from fleet.desired.version import Version
 from fleet.errors import BadFiles
+from fleet.model.passive import Line, LineLoudspeakers
 from fleet.model.settings import Band, Crossover, OutputSettings
-from fleet.model.venue import Between, Line, LineLoudspeakers, Position, TimeAlign, Tolerances
+from fleet.model.venue import Between, Position, TimeAlign, Tolerances
 
 GOOD = Path(__file__).parent / "good"
 VENUE = "format: 1\nname: The Weir\ntime_zone: Europe/Lisbon\n"

@@ -141,7 +141,18 @@ async def test_what_cannot_be_written_raises_and_is_timed_all_the_same(store: St
 async def test_every_call_that_writes_is_timed(store: Store) -> None:
     """A call that is added to the store has to begin like one that writes, or be known to read."""
     reading = {"epoch", "controller", "latest_version", "version", "versions", "devices", "sightings", "change"}
-    reading |= {"changes", "unfinished", "entries", "holds", "snapshot", "snapshots", "damaged", "claim", "release"}
+    reading |= {
+        "changes",
+        "unfinished",
+        "entries",
+        "holds",
+        "snapshot",
+        "snapshots",
+        "damaged",
+        "claim",
+        "release",
+        "swaps",
+    }
     calls = {name for name in vars(Store) if not name.startswith("_")}
     assert {c for c in calls if not c.startswith(WRITING)} <= reading
 

@@ -99,6 +99,8 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     assert (await call("POST", "/versions", "fleet-load/1", {"files": files, **who}))["positions"] == 6
     assert (await call("POST", "/check", "fleet-check/1", {}))["counts"] == {"note": 4}
     assert [r["room"] for r in (await call("GET", "/rooms", "fleet-rooms/1"))["rooms"]] == ["foyer", "weir-hall"]
+    room = await call("GET", "/rooms/foyer", "fleet-room/1", over="/rooms/{room}")
+    assert [p["settings"]["level_db"]["wanted"] for p in room["positions"]] == ["-11 dB", "-11 dB"]
     hold = {"until": "2h", **who}
     assert (await call("POST", "/rooms/foyer/hold", "fleet-hold/1", hold, over="/rooms/{room}/hold"))["who"] == "ines"
     await call("POST", "/rooms/foyer/release", "fleet-release/1", who, over="/rooms/{room}/release")
@@ -123,6 +125,8 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     await call("GET", f"/snapshots/{first}", "fleet-snapshot/1", over="/snapshots/{snapshot}")
     over = "/snapshots/{first}/against/{second}"
     assert (await call("GET", f"/snapshots/{first}/against/{first}", "fleet-snapshot-diff/1", over=over))["same"]
+    papers = await call("POST", "/handovers", "fleet-handover/1", {"room": "foyer", "note": "n", **who})
+    assert (papers["checked"], "handover.html" in papers["files"]) == (2, True)
     ended = await client.post(f"/v1/changes/{change}/cancel", json=who)
     assert "has ended" in problem(ended, 409)["detail"]
     called.add(("POST", "/changes/{change}/cancel"))

@@ -376,8 +376,12 @@ class PureDaemon:
     def _write_back(self, part, effect):
         if part.stages:
             yield from self._revert(part.device, CHANGE)
-        moment = (yield from self._ask(part.device, "get")).moment
-        change = back_name(CHANGE, f"{effect.turn}-{moment.revision}")
+        answer = yield from self._ask(part.device, "get")
+        if (held := open_change(CHANGE, answer.reported)) is not None:
+            yield from self._ask(part.device, "revert", change=held)
+            answer = yield from self._ask(part.device, "get")
+        moment = answer.moment
+        change = back_name(CHANGE, f"{self.number}-{effect.turn}")
         try:
             yield from self._prepare(part, change, part.undo, moment)
             for phase in sorted(part.undo):

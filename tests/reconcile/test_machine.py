@@ -717,6 +717,18 @@ def test_a_device_without_staging_that_was_left_in_the_middle_is_written_back():
     assert (reported.state.output(1).mute, reported.state.output(1).delay_ms) == (False, 0.0)
 
 
+def test_a_store_that_differs_in_the_name_of_the_slot_alone_is_written_back_and_no_person_is_needed():
+    goal = Goal(live=DeviceSettings(), store=(SlotContents(slot=6, name="house", outputs={1: FLAT}),))
+    hall = Hall(device_of("box-1", stages=False), goal=goal)
+    hall.begin()
+    hall.run(until=S.COMMITTING)
+    hall.devices["box-1"].do(hall.plan.devices[0].work[Phase.STORE], store=True)
+    hall.restart(S.COMMITTING)
+    assert hall.run().progress.state is S.ROLLED_BACK
+    assert hall.said(WriteBack) == ["box-1"]
+    assert hall.devices["box-1"].slots[6].name == "slot-6"
+
+
 def test_who_stays_silent_is_tried_and_named():
     hall = hall_in(S.VERIFYING)
     hall.restart(S.VERIFYING)

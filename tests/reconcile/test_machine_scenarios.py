@@ -12,8 +12,11 @@ from collections import Counter
 
 import pytest
 from change_world import DECLARED, World, judge, some_world
+from network import Box
+from samples_plans import device_of, device_plan, plan_of
 
 from fleet.model.change import ChangeState
+from fleet.reconcile.progress import Limits
 
 S = ChangeState
 NIGHTLY = os.environ.get("FLEET_NIGHTLY") == "1"
@@ -191,3 +194,25 @@ def test_the_scenarios_take_every_declared_transition_and_reach_every_end(tally)
         print(f"{count:7} {state} --{event}--> {to}")
     assert set(transitions) == DECLARED
     assert min(ends[state] for state in (S.KEPT, S.ROLLED_BACK, S.CANCELLED, S.NEEDS_PERSON)) >= 10
+
+
+@pytest.mark.parametrize("first", range(30))
+def test_daemons_killed_one_after_another_while_going_back_leave_a_panel_mute_as_it_was(first):
+    """No device brings a panel mute back by itself: it takes a writing back, which a killed daemon may leave open."""
+    for second in range(30):
+        device = device_of(causes={1: {"panel"}})
+        plan = plan_of(device_plan(device, level_db=-6.0, mute=False))
+        world = World([Box(it=device, timer=True)], plan, Limits(), trial_s=60.0)
+        world.start()
+        while world.state is not S.ON_TRIAL:
+            world.go_on()
+        world.daemon.cancel()
+        for steps in (first, second):
+            for _ in range(steps):
+                if not world.over():
+                    world.go_on()
+            world.kill()
+            world.start()
+        world.settle()
+        judge(world)
+        assert world.disk.state is S.ROLLED_BACK, f"killed after {first} and {second} steps: {world.disk.stuck}"

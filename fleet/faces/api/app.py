@@ -8,7 +8,17 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Header, HTTPException
 
 from fleet import __version__
-from fleet.faces.api import problems, routes_capture, routes_changes, routes_devices, routes_rounds, routes_venue
+from fleet.faces.api import (
+    problems,
+    routes_binding,
+    routes_capture,
+    routes_changes,
+    routes_devices,
+    routes_handover,
+    routes_rounds,
+    routes_venue,
+    routes_walk,
+)
 from fleet.services.together import Services
 
 
@@ -35,6 +45,9 @@ def build_api(services: Services, token: str, *, broker: str, root: str) -> Fast
         routes_changes.router_over(services),
         routes_rounds.router_over(services),
         routes_capture.router_over(services),
+        routes_handover.router_over(services),
+        routes_binding.router_over(services),
+        routes_walk.router_over(services),
     ):
         app.include_router(router, prefix="/v1")
     problems.install(app)

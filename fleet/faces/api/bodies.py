@@ -51,6 +51,12 @@ class TakeBody(WhoBody):
     note: Annotated[str, Field(max_length=1000)] = ""
 
 
+class HandOverBody(TakeBody):
+    """A hand-over to gather, of a room or of the whole venue."""
+
+    room: str | None = None
+
+
 class HoldBody(WhoBody):
     """A room to put on hold."""
 

@@ -2,12 +2,40 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query
+from pydantic import Field
 
 from fleet.faces import documents
-from fleet.faces.api.bodies import IdentifyBody, TakeBody, WhoBody
+from fleet.faces.api.bodies import Body, IdentifyBody, TakeBody, WhoBody
 from fleet.faces.documents import Document
+from fleet.model.inventory import DeviceStatus, SortKey
+from fleet.services.survey import SurveyAsked, survey
 from fleet.services.together import Services
+
+RECENT_CHANGES: Final = 200
+"""How many changes are looked through for those that touched a device."""
+MOST_CHANGES: Final = 20
+
+
+class DevicesQuery(Body):
+    """Which devices are wanted; every condition must hold, and of several statuses one."""
+
+    room: str | None = None
+    model: str | None = None
+    firmware: str | None = None
+    status: Annotated[list[DeviceStatus], Field(default_factory=list)]
+    not_bound: bool = False
+    edited: bool = False
+    unhealthy: bool = False
+    circuit: str | None = None
+    switch_port: str | None = None
+    sort: SortKey = "id"
+
+    def asked(self) -> SurveyAsked:
+        """The same for the service."""
+        return SurveyAsked(**self.model_dump(exclude={"status"}), statuses=tuple(self.status))
 
 
 def router_over(services: Services) -> APIRouter:
@@ -15,39 +43,28 @@ def router_over(services: Services) -> APIRouter:
     router = APIRouter()
     inventory = services.inventory
 
-    def all_devices() -> Document:
-        positions: dict[str, list[str]] = {}
-        life_safety: set[str] = set()
-        for p in services.desired.version.venue.positions() if services.desired.version else ():
-            positions.setdefault(p.device, []).append(f"{p.room}/{p.name}")
-            if p.life_safety:
-                life_safety.add(p.device)
-        return documents.devices(
-            inventory.records(),
-            inventory.statuses(positions),
-            positions,
-            life_safety,
-            inventory.conflicts(),
-            inventory.announced,
-            inventory.link_trouble,
-        )
+    async def in_full(device: str) -> Document:
+        inventory.known(device)
+        one = next(one for one in survey(inventory, services.desired, SurveyAsked()) if one.id == device)
+        recent = await services.store.changes(limit=RECENT_CHANGES)
+        touched_by = [record for record in recent if any(d.device == device for d in record.plan.devices)]
+        sightings = await services.store.sightings(device)
+        return documents.device(one, inventory.reported(device), sightings, touched_by[:MOST_CHANGES])
 
     @router.get("/devices")
-    async def devices() -> Document:
-        return all_devices()
+    async def devices(query: Annotated[DevicesQuery, Query()]) -> Document:
+        return documents.devices(survey(inventory, services.desired, query.asked()), inventory.link_trouble)
 
     @router.get("/devices/{device}")
     async def device(device: str) -> Document:
         inventory.known(device)
         await inventory.flush()
-        row = next(row for row in all_devices()["devices"] if row["id"] == device)
-        return documents.device(row, inventory.reported(device), await services.store.sightings(device))
+        return await in_full(device)
 
     @router.post("/devices/{device}/accept")
     async def accept(device: str, _body: WhoBody) -> Document:
         await inventory.accept(device)
-        row = next(row for row in all_devices()["devices"] if row["id"] == device)
-        return documents.device(row, inventory.reported(device), ())
+        return await in_full(device)
 
     @router.post("/devices/{device}/identify")
     async def identify(device: str, body: IdentifyBody) -> Document:

@@ -8,9 +8,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from fleet import __version__
-from fleet.faces import documents
+from fleet.faces import documents, room_documents
 from fleet.faces.api.bodies import FilesBody, HoldBody, LoadBody, WhoBody
 from fleet.faces.documents import Document
+from fleet.services.room_view import room_view
 from fleet.services.together import Services
 
 
@@ -48,6 +49,10 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
             name: services.lookout.compare(outlook, list(room.positions.values())) for name, room in venue.rooms.items()
         }
         return documents.rooms(venue.rooms, compared, await services.holds.current())
+
+    @router.get("/rooms/{room}")
+    async def room(room: str) -> Document:
+        return room_documents.room(room_view(room, services.desired, services.lookout))
 
     @router.post("/rooms/{room}/hold")
     async def hold(room: str, body: HoldBody) -> Document:

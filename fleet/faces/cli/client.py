@@ -35,17 +35,17 @@ class Daemon:
         """Ask for a document. Raises the daemon's error, or `NoDaemon`."""
         return self._call("GET", path, params={k: v for k, v in query.items() if v is not None})
 
-    def post(self, path: str, body: Document) -> Document:
+    def post(self, path: str, body: Document, *, within_s: float = ANSWER_WITHIN_S) -> Document:
         """Ask for something to be done. Raises the daemon's error, or `NoDaemon`."""
-        return self._call("POST", path, json=body)
+        return self._call("POST", path, within_s, json=body)
 
-    def _call(self, method: str, path: str, **arguments: Any) -> Document:
+    def _call(self, method: str, path: str, within_s: float = ANSWER_WITHIN_S, **arguments: Any) -> Document:
         try:
             response = httpx.request(
                 method,
                 f"{self.url}/v1{path}",
                 headers={"Authorization": f"Bearer {self.token}"},
-                timeout=ANSWER_WITHIN_S,
+                timeout=within_s,
                 trust_env=False,
                 **arguments,
             )

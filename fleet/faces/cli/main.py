@@ -12,15 +12,20 @@ from fleet import __version__
 from fleet.errors import FleetError
 from fleet.faces.cli import (
     commands_backup,
+    commands_binding,
     commands_capture,
     commands_changes,
     commands_daemon,
     commands_devices,
+    commands_handover,
+    commands_import,
+    commands_labels,
     commands_self_check,
     commands_snapshots,
     commands_takeover,
     commands_upkeep,
     commands_venue,
+    commands_walk,
 )
 from fleet.faces.cli.calc import calc
 from fleet.faces.cli.daemon_config import RunDaemon
@@ -33,6 +38,8 @@ COMMANDS = (
     commands_devices.devices,
     commands_devices.accept,
     commands_venue.rooms,
+    commands_handover.room,
+    commands_handover.handover,
     commands_venue.check,
     commands_venue.diff,
     commands_venue.hold,
@@ -47,6 +54,12 @@ COMMANDS = (
     commands_devices.identify,
     commands_capture.capture,
     commands_capture.files,
+    commands_import.import_,
+    commands_labels.labels,
+    commands_binding.bind,
+    commands_binding.unbind,
+    commands_binding.swap,
+    commands_walk.walk,
     commands_takeover.take_over,
     commands_self_check.self_check,
     commands_upkeep.log,
@@ -73,7 +86,7 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
     cli.callback()(_options)
     cli.command("daemon")(commands_daemon.daemon_command(run_daemon))
     for command in COMMANDS:
-        cli.command(command.__name__.replace("_", "-"))(command)
+        cli.command(command.__name__.rstrip("_").replace("_", "-"))(command)
     cli.add_typer(commands_snapshots.snapshot, name="snapshot")
     cli.add_typer(calc, name="calc")
     return cli

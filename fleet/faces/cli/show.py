@@ -130,41 +130,14 @@ def devices(document: Document) -> None:
         tell(f"the devices cannot be reached: {document['link_trouble']}")
     rows = [(d["status"], d["id"], d["model"], d["firmware"], _served(d)) for d in document["devices"]]
     table(rows, ("STATUS", "DEVICE", "MODEL", "FIRMWARE", "POSITIONS"))
-    wrong = [(d["id"], d["conflict"] or d["trouble"]) for d in document["devices"] if d["conflict"] or d["trouble"]]
+    wrong = [(d["id"], words) for d in document["devices"] if (words := d["conflict"] or d["trouble"])]
+    wrong += [(d["id"], f"tells faults: {', '.join(d['faults'])}") for d in document["devices"] if d["faults"]]
     if wrong:
         say()
         table(wrong)
     counts = document["counts"]
     say()
     say(", ".join(f"{number} {word}" for word, number in counts.items()))
-
-
-def device(document: Document) -> None:
-    """One device: identity, settings, slots and sightings."""
-    for name in ("id", "status", "serial", "model", "firmware", "mac", "address", "conflict", "trouble"):
-        if document[name]:
-            _field(name, document[name])
-    if document["last_seen"]:
-        _field("last seen", f"{day(document['last_seen'])} UTC")
-    if document["positions"]:
-        _field("positions", ", ".join(document["positions"]))
-    if reported := document["reported"]:
-        state = reported["state"]
-        _field("slot", state["active_slot"] or "none")
-        for name in ("input", "panel_locked", "power_up_slot"):
-            if state["live"][name] is not None:
-                _field(name, state["live"][name])
-        for number, settings in state["live"]["outputs"].items():
-            given = {k: v for k, v in settings.items() if v is not None}
-            say(f"output {number}")
-            table([(k, _value(v)) for k, v in given.items()], indent=2)
-    if document["sightings"]:
-        say("sightings")
-        rows = [
-            (day(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
-            for s in document["sightings"]
-        ]
-        table(rows, indent=2)
 
 
 def snapshot(document: Document) -> None:
@@ -183,10 +156,6 @@ def snapshot(document: Document) -> None:
         say(f"  {line}")
 
 
-def _field(name: str, value: Any) -> None:
-    table([(f"{name:12}", _value(value))])
-
-
 def _reason(not_checked: Document) -> str:
     reason, words = not_checked["reason"], not_checked["words"]
     return f"{reason}: {words}" if reason in {"conflicting", "unsuitable"} else words
@@ -198,16 +167,22 @@ def day(moment: str) -> str:
 
 
 def _served(row: Document) -> str:
-    return (", ".join(row["positions"]) or "-") + (" (life safety)" if row["life_safety"] else "")
+    served = (", ".join(row["positions"]) or "-") + (" (life safety)" if row["life_safety"] else "")
+    if row["spare_for"] and not row["positions"]:
+        served = f"spare for {', '.join(row['spare_for'])}"
+    if (retired := row["retired"]) is not None:
+        served += f" (retired {retired['since'][:10]} from {', '.join(retired['positions'])})"
+    return served
 
 
-def _value(value: Any) -> str:
+def value_words(value: Any) -> str:
+    """A value of a document in words."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):
-        return " ".join(_value(v) for v in value.values() if v is not None)
+        return " ".join(value_words(v) for v in value.values() if v is not None)
     if isinstance(value, list):
-        return "; ".join(_value(v) for v in value) or "none"
+        return "; ".join(value_words(v) for v in value) or "none"
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 

@@ -1,0 +1,73 @@
+"""Watching the devices: a table that is drawn anew when something changes, or lines where there is no terminal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from typing import Any, Final
+
+from fleet.faces.cli import show
+
+Document = dict[str, Any]
+
+LOOK_EVERY_S: Final = 1.0
+_CLEAR: Final = "\x1b[H\x1b[2J\x1b[3J"
+_SEEN: Final = ("id", "status", "model", "firmware", "positions", "life_safety", "conflict", "trouble", "faults")
+"""What the table shows of a device."""
+
+
+def watch(ask: Callable[[], Document]) -> None:
+    """Show the devices that `ask` tells until a person presses Ctrl-C."""
+    try:
+        if sys.stdout.isatty():
+            _draw(ask)
+        else:
+            _tell(ask)
+    except KeyboardInterrupt:
+        show.tell("")
+
+
+def changes(before: Document, after: Document) -> Iterator[str]:
+    """A line for each device whose status changed, that came, or that is not in the list any more."""
+    was, now = _statuses(before), _statuses(after)
+    for device in sorted(was.keys() | now.keys()):
+        if was.get(device) != now.get(device):
+            yield f"{device}: {was.get(device, 'not listed')} -> {now.get(device, 'not listed')}"
+    if before["link_trouble"] != after["link_trouble"]:
+        yield f"link to the devices: {after['link_trouble'] or 'works again'}"
+
+
+def _draw(ask: Callable[[], Document]) -> None:
+    drawn: Document | None = None
+    while True:
+        document = ask()
+        if drawn is None or _shown(drawn) != _shown(document):
+            sys.stdout.write(_CLEAR)
+            show.devices(document)
+            show.say(f"last change {datetime.now().astimezone():%H:%M:%S}; Ctrl-C ends")
+            sys.stdout.flush()
+            drawn = document
+        time.sleep(LOOK_EVERY_S)
+
+
+def _tell(ask: Callable[[], Document]) -> None:
+    before = ask()
+    show.tell(f"watching {show.count(len(before['devices']), 'device')}; Ctrl-C ends")
+    while True:
+        time.sleep(LOOK_EVERY_S)
+        after = ask()
+        for line in changes(before, after):
+            show.say(f"{datetime.now().astimezone():%H:%M:%S} {line}")
+        sys.stdout.flush()
+        before = after
+
+
+def _statuses(document: Document) -> dict[str, str]:
+    return {row["id"]: row["status"] for row in document["devices"]}
+
+
+def _shown(document: Document) -> object:
+    rows = [[row[name] for name in _SEEN] for row in document["devices"]]
+    return document["link_trouble"], document["counts"], rows

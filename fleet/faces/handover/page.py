@@ -1,0 +1,117 @@
+"""The page of a hand-over: one HTML document that holds everything it shows, for screen and for A4."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from fleet import __version__
+from fleet.faces.handover import words
+from fleet.faces.handover.curves import described, picture
+from fleet.model.difference import Grade
+from fleet.model.names import shown
+from fleet.reconcile.words import band_words, listed
+from fleet.services.handover.pack import HandOver
+
+TEMPLATES: Final = Path(__file__).parent / "templates"
+LONGEST: Final = 500
+
+
+def page(pack: HandOver) -> str:
+    """The whole document. Every text in it is bounded and escaped, wherever it came from."""
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_bounded,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        when=_clock(pack.time_zone),
+        quantity=_quantity,
+        bands=lambda bands: [band_words(band) for band in bands],
+        listed=listed,
+    )
+    return environment.get_template("handover.html").render(
+        pack=pack,
+        words=words,
+        tool=__version__,
+        style=Markup((TEMPLATES / "handover.css").read_text(encoding="utf-8")),  # noqa: S704 - our own file
+        picture=lambda curve: Markup(picture(curve)),  # noqa: S704 - base64 of our own making
+        described=described,
+        figures=_figures(pack),
+        firmware=_firmware(pack),
+        differing={(d.room, d.position, d.setting) for d in pack.comparison.differences if d.subject == "live"},
+        serious=Grade.SERIOUS,
+        heard={(walk.room, one.step.position): one for walk in pack.walks for one in walk.heard},
+        walked={walk.room for walk in pack.walks},
+    )
+
+
+def _bounded(value: object) -> object:
+    """What is put into the page: text from files and devices short, printable and on one line."""
+    if isinstance(value, Markup):
+        return value
+    return shown(str(value), LONGEST)
+
+
+def _clock(time_zone: str) -> Callable[[datetime], str]:
+    zone = ZoneInfo(time_zone)
+    return lambda moment: moment.astimezone(zone).strftime("%Y-%m-%d %H:%M %Z")
+
+
+def _quantity(value: float | None, unit: str, digits: int = 6) -> str:
+    """A number with its unit; a dash where there is none."""
+    if value is None:
+        return "–"
+    return f"{value:.{digits}g} {unit}"
+
+
+def _figures(pack: HandOver) -> Mapping[str, int]:
+    """The numbers of the summary."""
+    bound = [row for row in pack.schedule if row.position]
+    grades = Counter(d.grade for d in pack.comparison.differences)
+    severities = Counter(f.severity for f in pack.checked.findings)
+    proofs = Counter(s.proof for s in pack.slots)
+    tapped = [p.figures for r in pack.rooms for p in r.positions if p.figures and p.line and p.line.volts is not None]
+    return {
+        "positions": len(bound),
+        "compared": len(pack.comparison.checked),
+        "life_safety": sum(row.life_safety for row in bound),
+        "missed": sum(n.reason != "life_safety" for n in pack.comparison.not_checked),
+        "serious": grades[Grade.SERIOUS],
+        "audible": grades[Grade.AUDIBLE],
+        "slight": grades[Grade.SLIGHT],
+        "errors": severities["error"],
+        "warnings": severities["warning"],
+        "notes": severities["note"],
+        "silenced": len(pack.checked.silenced),
+        "slots_equal": proofs["equal"] + proofs["slightly apart"],
+        "slots": len(pack.slots) - proofs["not desired"] - proofs["left alone"],
+        "taps": sum(f.count for f in tapped),
+        "taps_set": sum(f.set for f in tapped),
+        "taps_checked": sum(f.checked for f in tapped),
+    }
+
+
+def _firmware(pack: HandOver) -> list[dict[str, Any]]:
+    """Which firmware the devices of each model have, and which devices those are."""
+    found: dict[tuple[str, str], set[str]] = defaultdict(set)
+    versions: dict[str, set[str]] = defaultdict(set)
+    for row in pack.schedule:
+        told = row.record.description if row.record else None
+        if told is not None:
+            found[told.model, told.firmware].add(row.device)
+            versions[told.model].add(told.firmware)
+    return [
+        {"model": model, "firmware": firmware, "devices": sorted(devices), "mixed": len(versions[model]) > 1}
+        for (model, firmware), devices in sorted(found.items())
+    ]

@@ -1,0 +1,108 @@
+"""The plans of a swap: hold a device muted, give the new one its settings while it is muted, unmute it last. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import replace
+
+from fleet.model.plan import DevicePlan, Plan, Target
+from fleet.model.settings import DeviceSettings, OutputSettings
+from fleet.model.venue import Position
+from fleet.reconcile.device_plan import device_plan
+from fleet.reconcile.goals import live_goal
+from fleet.reconcile.outlook import Outlook
+from fleet.reconcile.plans import by_device
+from fleet.reconcile.reach import Goal
+from fleet.reconcile.readback import deviations
+from fleet.reconcile.scope import Place, Scope, Scoped, place, work_out
+from fleet.reconcile.sealing import finish, sealed
+
+NOTHING = OutputSettings()
+
+
+def plan_muted(outlook: Outlook, device: str, outputs: Collection[int], places: tuple[Place, ...]) -> Plan:
+    """Mute outputs of a device, whether it has a position yet or not. `places` are those that the swap is about."""
+    live = DeviceSettings(outputs={n: OutputSettings(mute=True) for n in sorted(outputs)})
+    own = tuple(place(p) for p in outlook.venue.positions_of(device) if p.output in outputs)
+    rooms = _rooms(places)
+    plan = device_plan(outlook, device, Goal(live=live), own)
+    scoped = Scoped(positions=(), named_rooms=frozenset(rooms))
+    return _told(
+        finish("apply", outlook, Scope(rooms=rooms), scoped, [plan], in_scope=frozenset(places)), f"{device} muted"
+    )
+
+
+def plan_settings(outlook: Outlook, device: str, places: tuple[Place, ...]) -> Plan:
+    """Give a device its settings and slots as its positions want them, and leave it as it is muted.
+
+    Other members of their coherent sets are brought to what is desired with it, where they are not so.
+    Raises `NotFound`, and `Refused` where a device of a set cannot take part.
+    """
+    return _plan(outlook, device, places, sounding=False)
+
+
+def plan_sounding(outlook: Outlook, device: str, places: tuple[Place, ...]) -> Plan:
+    """The same, and let it sound: what is desired muted stays muted, all else of its positions is unmuted last."""
+    return _plan(outlook, device, places, sounding=True)
+
+
+def members(outlook: Outlook, places: tuple[Place, ...]) -> tuple[Position, ...]:
+    """Positions and the other members of their coherent sets."""
+    return _scoped(outlook, places).positions
+
+
+def _plan(outlook: Outlook, device: str, places: tuple[Place, ...], *, sounding: bool) -> Plan:
+    scoped = _scoped(outlook, places)
+    plans: list[DevicePlan | None] = []
+    for one, positions in by_device(outlook, scoped).items():
+        goal = live_goal(outlook.wants[one], outlook.reported[one], positions)
+        if one == device:
+            goal = _unmuting(goal) if sounding else _storing(_leaving_mutes(goal), outlook, one)
+        plans.append(device_plan(outlook, one, goal, tuple(place(p) for p in positions)))
+    rooms = _rooms(places)
+    plan = finish("apply", outlook, Scope(rooms=rooms, also=frozenset(rooms)), scoped, plans)
+    return _told(plan, f"{device} {'unmuted' if sounding else 'set and stored'}")
+
+
+def _scoped(outlook: Outlook, places: tuple[Place, ...]) -> Scoped:
+    found: dict[Place, Position] = {}
+    notes: list[str] = []
+    for room, name in places:
+        one = work_out(outlook.venue, Scope(rooms=(room,), position=name), {})
+        found |= {place(p): p for p in one.positions}
+        notes += one.notes
+    rooms = frozenset(_rooms(places))
+    return Scoped(
+        positions=tuple(found[p] for p in sorted(found)), notes=tuple(dict.fromkeys(notes)), named_rooms=rooms
+    )
+
+
+def _leaving_mutes(goal: Goal) -> Goal:
+    outputs = {n: replace(s, mute=None) for n, s in goal.live.outputs.items()}
+    return replace(goal, live=replace(goal.live, outputs=outputs))
+
+
+def _unmuting(goal: Goal) -> Goal:
+    """What nobody manages is unmuted as well: it was the swap that muted it."""
+    outputs = {n: replace(s, mute=bool(s.mute)) for n, s in goal.live.outputs.items()}
+    return replace(goal, live=replace(goal.live, outputs=outputs))
+
+
+def _storing(goal: Goal, outlook: Outlook, device: str) -> Goal:
+    """The goal with the house curve stored, where there is a slot that can hold it and does not yet."""
+    stored, reported = outlook.wants[device].stored, outlook.reported[device]
+    if stored is None or stored.slot in reported.description.slots.factory:
+        return goal
+    held = reported.slots.get(stored.slot)
+    readable = held is not None and held.outputs is not None
+    if readable and not deviations(Target(stored=(stored,)), reported):
+        return goal
+    return replace(goal, store=(stored,))
+
+
+def _rooms(places: tuple[Place, ...]) -> tuple[str, ...]:
+    return tuple(sorted({room for room, _ in places}))
+
+
+def _told(plan: Plan, what: str) -> Plan:
+    return sealed(replace(plan, scope=f"{plan.scope}: swap, {what}"))
