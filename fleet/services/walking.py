@@ -113,8 +113,8 @@ class Walking:
     async def step(self, walk: str, move: Move, who: str, why: str = "") -> Walk:
         """Take the position under test back, then go where the move leads; the walk is done where nothing is left.
 
-        Positions that cannot be walked are noted on the way, and `why` one is skipped. Raises `NotFound`, and `Refused` where the walk has
-        ended, cannot make the move, or the change that it takes failed or was refused.
+        Positions that cannot be walked are noted on the way, and `why` one is skipped. Raises `NotFound`, and
+        `Refused` where the walk has ended, cannot make the move, or the change that it takes failed or was refused.
         """
         async with self._locks[(await self.walk(walk)).room]:
             one = await self._going_on(walk)

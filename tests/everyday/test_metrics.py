@@ -142,6 +142,8 @@ async def test_every_call_that_writes_is_timed(store: Store) -> None:
     """A call that is added to the store has to begin like one that writes, or be known to read."""
     reading = {"epoch", "controller", "latest_version", "version", "versions", "devices", "sightings", "change"}
     reading |= {
+        "walk",
+        "walks",
         "changes",
         "unfinished",
         "entries",

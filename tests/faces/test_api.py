@@ -131,7 +131,7 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     assert "has ended" in problem(ended, 409)["detail"]
     called.add(("POST", "/changes/{change}/cancel"))
     ended = await client.post(f"/v1/changes/{change}/keep")
-    assert "is not on trial" in problem(ended, 409)["detail"]
+    assert "has ended: kept" in problem(ended, 409)["detail"]
     called.add(("POST", "/changes/{change}/keep"))
     shown = await call("POST", "/rounds/plan", "fleet-round-plan/1", {"kind": "apply"})
     digests = {room["room"]: room["plan"]["digest"] for room in shown["rooms"]}

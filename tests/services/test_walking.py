@@ -138,7 +138,7 @@ async def test_ending_brings_all_back_and_the_walk_can_be_continued(services: Se
     assert (walk.state, walk.words) == (WalkState.STOPPED, "ended by ines")
     assert all_sound(driver) == before
     assert await services.walking.end(walk.id, "ines") == walk
-    with pytest.raises(Refused, match="is stopped: ended by ines.*--continue"):
+    with pytest.raises(Refused, match=r"is stopped: ended by ines.*--continue"):
         await services.walking.step(walk.id, "next", "ines")
     again = await begun(services, go_on=True)
     assert (again.id, again.left) == (walk.id, ("main-left", "main-right"))

@@ -54,7 +54,7 @@ def walk(
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """Hear each position of a room alone, and write down what is right. All levels and mutes come back.
+    """Hear each position alone, and note what is right. All levels and mutes come back.
 
     Example: fleet walk weir-hall --group mains
     """
