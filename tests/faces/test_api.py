@@ -150,6 +150,27 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     assert (planned["text"], planned["version"]) == (captured["text"], None)
     held = await call("GET", "/files", "fleet-files/1")
     assert (held["files"]["rooms/foyer.yaml"], held["note"]) == (captured["text"], "first visit")
+    walk = (await call("POST", "/walks", "fleet-walk/1", {"room": "foyer", **who}))["id"]
+    await call("POST", f"/walks/{walk}/step", "fleet-walk/1", {"move": "next", **who}, over="/walks/{walk}/step")
+    answers = {"position": "desk", "answers": dict.fromkeys(("place", "source", "sound", "polarity"), "yes"), **who}
+    await call("POST", f"/walks/{walk}/answers", "fleet-walk/1", answers, over="/walks/{walk}/answers")
+    await call("POST", f"/walks/{walk}/end", "fleet-walk/1", who, over="/walks/{walk}/end")
+    await call("GET", f"/walks/{walk}", "fleet-walk/1", over="/walks/{walk}")
+    await call("GET", "/walks", "fleet-walks/1")
+    await call("GET", "/swaps", "fleet-swaps/1")
+    # What these do where they do it is in test_binding_commands: here is no box to spare.
+    binding = {"position": "desk", "device": "box-5", **who}
+    swap = {"position": "desk", "device": "box-5"}
+    for path, body, status in (
+        ("/bindings", binding, 409),
+        ("/bindings/remove", {"position": "desk", **who}, 409),
+        ("/swaps/plan", swap, 409),
+        ("/swaps", {**swap, "digest": "0" * 64, **who}, 409),
+    ):
+        problem(await client.post(f"/v1{path}", json=body), status)
+        called.add(("POST", path))
+    problem(await client.get("/v1/swaps/w-none"), 404)
+    called.add(("GET", "/swaps/{swap}"))
     assert {(method, path.removeprefix("/v1")) for method, path in routes(api)} == called
 
 
