@@ -13,6 +13,7 @@ from fleet.model.names import Name
 from fleet.model.walk import Answers, Heard, Walk
 
 MAX_OFF_PERCENT: Final = 20.0
+ROUNDING_PERCENT: Final = 1e-9
 TOLD_DB: Final = 0.5
 TOLD_PERCENT: Final = 1.0
 """Differences from a baseline below these are not told: instruments are read to about as much."""
@@ -37,7 +38,7 @@ def off_percent(one: Heard) -> float | None:
 def line_is_right(one: Heard) -> bool | None:
     """Whether a measured line is within 20 % of what is expected; `None` where nothing can be said."""
     off = off_percent(one)
-    return None if off is None else abs(off) <= MAX_OFF_PERCENT
+    return None if off is None else abs(off) <= MAX_OFF_PERCENT + ROUNDING_PERCENT
 
 
 def all_right(one: Heard) -> bool:

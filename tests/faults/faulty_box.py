@@ -25,9 +25,9 @@ from simulators.topics import device_topic, replies_topic
 Json = dict[str, Any]
 
 BOOT_S = 0.1
-OFF_S = 1.2
+OFF_S = 1.4
 """Longer than the controller of these tests waits for an answer."""
-LATE_S = 0.6
+LATE_S = 1.0
 SPENT = 75_000
 """Milliseconds after which every timer of a device has run out, that of a trial of ten seconds too."""
 

@@ -50,15 +50,15 @@ positions:
   right:  {{device: box-3, groups: [set]}}
 """,
 }
-TIMINGS = Timings(repeat_after_s=0.12, attempts=3, backoff_first_s=0.1, backoff_most_s=0.3)
+TIMINGS = Timings(repeat_after_s=0.25, attempts=3, backoff_first_s=0.1, backoff_most_s=0.3)
 LIMITS = Limits(
-    staging_s=1.0,
-    committing_s=1.0,
-    verifying_s=1.0,
-    keeping_s=1.0,
-    rolling_back_s=1.0,
-    checking_s=1.5,
-    recovering_s=1.5,
+    staging_s=1.5,
+    committing_s=1.5,
+    verifying_s=1.5,
+    keeping_s=1.5,
+    rolling_back_s=1.5,
+    checking_s=2.0,
+    recovering_s=2.0,
     ramp_pause_s=0.01,
 )
 
@@ -90,9 +90,10 @@ HARMLESS = frozenset({"answers twice", "answers late", "repeats an older answer 
 """Faults that the repeats of the wire contract put right."""
 
 
-@pytest.fixture(scope="module")
-def port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
-    with embedded_broker(tmp_path_factory.mktemp("broker")) as number:
+@pytest.fixture
+def port(tmp_path: Path) -> Iterator[int]:
+    """A broker of its own for each test: what one leaves behind is none of the next one's business."""
+    with embedded_broker(tmp_path) as number:
         yield number
 
 

@@ -150,7 +150,7 @@ async def test_a_walk_that_is_going_on_can_be_taken_over_but_not_begun_twice(
 ) -> None:
     before = all_sound(driver)
     walk = await services.walking.step((await begun(services)).id, "next", "ines")
-    with pytest.raises(Refused, match=f"walk {walk.id} of ines is going on.*--continue"):
+    with pytest.raises(Refused, match=rf"walk {walk.id} of ines is going on.*--continue"):
         await begun(services)
     again = await services.walking.begin(AskedWalk(room="weir-hall", go_on=True), "otto")
     assert (again.id, again.now) == (walk.id, None)

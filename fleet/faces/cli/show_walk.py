@@ -73,10 +73,11 @@ def walk(document: Document) -> None:
 def walks(document: Document) -> None:
     """The list of walks."""
     rows = [
-        (w["id"], show.day(w["began"])[:16], w["who"], w["state"], _where(w), _summary(w)) for w in document["walks"]
+        (w["id"], show.day(w["began"])[:16], w["who"], w["state"], f"{_where(w)}: {_summary(w)}")
+        for w in document["walks"]
     ]
     if rows:
-        show.table(rows, ("WALK", "BEGAN (UTC)", "WHO", "STATE", "ROOM", "FOUND"))
+        show.table(rows, ("WALK", "BEGAN (UTC)", "WHO", "STATE", "ROOM"))
     else:
         show.say("no walks")
 
@@ -92,7 +93,7 @@ def _summary(document: Document) -> str:
     parts += [show.count(len(document["findings"]), "finding")] if document["findings"] else []
     parts += [f"{missed} not walked"] if missed else []
     parts += ["baseline"] if document["is_baseline"] else []
-    return ", ".join(parts)
+    return ", ".join(parts) or "nothing found"
 
 
 def _not_walked(document: Document) -> list[tuple[str, str]]:
