@@ -90,7 +90,7 @@ class Walking:
         self._locks: dict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
         """By room: whoever changes a walk of it."""
         self._watches: dict[str, asyncio.Task[None]] = {}
-        self._closing = False
+        self._closing = asyncio.Event()
 
     async def begin(self, asked: AskedWalk, who: str) -> Walk:
         """Begin a walk, or continue the last one; nothing is touched before its first step.
@@ -187,12 +187,11 @@ class Walking:
 
     async def close(self) -> None:
         """Stop. To be called once changes are closed, which takes their steps back."""
-        self._closing = True
-        watches = list(self._watches.items())
-        for _, watch in watches:
-            watch.cancel()
-        await asyncio.gather(*(watch for _, watch in watches), return_exceptions=True)
-        for name, _ in watches:
+        self._closing.set()
+        watches = dict(self._watches)
+        if watches:
+            await asyncio.wait(set(watches.values()))
+        for name in watches:
             walk = await self.walk(name)
             if walk.state is WalkState.WALKING and await self._is_back(walk):
                 await self._ended(replace(walk, now=None), WalkState.STOPPED, "the daemon was stopped")
@@ -341,7 +340,7 @@ class Walking:
         """Stop the walk when nobody goes on with it, or its step goes back."""
         if watch := self._watches.pop(walk.id, None):
             watch.cancel()
-        if walk.state is WalkState.WALKING and not self._closing:
+        if walk.state is WalkState.WALKING and not self._closing.is_set():
             self._spawn(walk, self._watching)
 
     def _spawn(self, walk: Walk, work: Callable[[Walk], Coroutine[Any, Any, None]]) -> None:
@@ -349,6 +348,8 @@ class Walking:
             try:
                 await work(walk)
             except FleetError as error:
+                if self._closing.is_set():
+                    return
                 log.error("walk %s is not watched any more: %s", walk.id, error)  # noqa: TRY400  # it is for people
 
         self._watches[walk.id] = asyncio.create_task(told(), name=f"walk {walk.id}")
@@ -359,7 +360,9 @@ class Walking:
             back = f"change {record.id} could not be taken back: {_stuck(record)}"
             words = back if record.state is ChangeState.NEEDS_PERSON else f"{walk.at} went back: {_culprits(record)}"
         else:
-            await asyncio.sleep(walk.step_within_s)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._closing.wait(), walk.step_within_s)
+                return
             words = f"nobody went on for {words_of(walk.step_within_s)}"
         async with self._locks[walk.room]:
             one = await self.walk(walk.id)
@@ -390,7 +393,7 @@ class Walking:
         return one
 
     def _refuse_closing(self) -> None:
-        if self._closing:
+        if self._closing.is_set():
             raise Refused("the daemon is stopping")
 
     def _room(self, walk: Walk) -> Room:

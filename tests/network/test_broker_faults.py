@@ -17,6 +17,7 @@ from fleet.model.change import ChangeState
 from fleet.model.inventory import DeviceStatus
 from fleet.services.together import Services
 from tests.brokers import LOOPBACK
+from tests.faults.results import record as record_fault
 from tests.network.mortal_broker import Kind, MortalBroker, mortal_broker
 from tests.network.venue import (
     FOUND_DB,
@@ -133,6 +134,7 @@ async def fault(folder: Path, kind: Kind, moment: Moment, outage_s: float) -> st
         word = await witness.judge(record, ROOM, old_db=FOUND_DB, new_db=WANTED_DB)
         print(f"{kind}, {moment.state}, away for {outage_s:g} s: {word}, {dict(record.culprits)}")
         await until("every device is there", all_heard(services))
+        record_fault("broker killed and restarted", moment.state.value, word)
         return word
 
 
