@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -69,25 +70,32 @@ class Year:
         return ran.out
 
 
-def test_a_year_in_the_life_of_a_venue(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    """A folder with a short name: a long one breaks differently in the terminal."""
+    with tempfile.TemporaryDirectory(prefix="year-", dir="/tmp") as name:
+        yield Path(name)
+
+
+def test_a_year_in_the_life_of_a_venue(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LOGNAME", "ines")
-    with a_venue(tmp_path) as year:
+    with a_venue(folder) as year:
         fleet, recorder = year.fleet, year.hall.recorder
         # Not those that are only seen: other tests announce theirs on this machine, too.
         here = [word for status in ("bound", "missing", "reachable") for word in ("--status", status)]
         fleet("devices", *here, "--sort", "id")
         fleet("bind", "right", "box-2")
-        fleet("capture", "annexe", "--devices", "box-4=desk", "--folder", str(tmp_path / "venue"))
+        fleet("capture", "annexe", "--devices", "box-4=desk", "--folder", str(folder / "venue"))
         fleet("diff", "annexe")
-        answers(tmp_path / "spring.yaml", "yes", "as new")
-        fleet("walk", "mill-hall", "--answers", str(tmp_path / "spring.yaml"), "--as-baseline", "--yes")
+        answers(folder / "spring.yaml", "yes", "as new")
+        fleet("walk", "mill-hall", "--answers", str(folder / "spring.yaml"), "--as-baseline", "--yes")
         assert [recorder.state(box)["outputs"][0]["mute"] for box in ("box-1", "box-2")] == [False, False]
         fleet("diff", "mill-hall", code=1)
         fleet("apply", "mill-hall", "--yes", "--allow", "half-room", "--why", "first visit")
         fleet("store", "mill-hall", "--yes", "--why", "first visit")
         fleet("diff", "mill-hall")
-        fleet("handover", "mill-hall", "--out", str(tmp_path / "handed-over"))
-        assert (tmp_path / "handed-over" / "handover.html").stat().st_size > 0
+        fleet("handover", "mill-hall", "--out", str(folder / "handed-over"))
+        assert (folder / "handed-over" / "handover.html").stat().st_size > 0
         with without_power(year.hall, "box-1"):
             fleet("diff", "mill-hall", code=1)
             fleet("swap", "left", "box-3", "--yes", "--why", "dead before the show")
@@ -96,8 +104,8 @@ def test_a_year_in_the_life_of_a_venue(tmp_path: Path, monkeypatch: pytest.Monke
         fleet("devices", "box-1", "--json")
         year.told.pop()  # its uptime and its sightings are those of this run
         assert year.hall.commands.json("devices", "box-1")["status"] == "retired"
-        answers(tmp_path / "autumn.yaml", "not sure", "rattles")
-        fleet("walk", "mill-hall", "--answers", str(tmp_path / "autumn.yaml"), "--yes", code=1)
+        answers(folder / "autumn.yaml", "not sure", "rattles")
+        fleet("walk", "mill-hall", "--answers", str(folder / "autumn.yaml"), "--yes", code=1)
         fleet("recall", "mill-hall", "--yes", "--why", "yearly service")
         fleet("diff")
         assert not [s for b in ("box-1", "box-2", "box-3") if (s := recorder.state(b).get("change"))]
