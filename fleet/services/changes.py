@@ -176,6 +176,8 @@ class Changes:
         if run.record.state is not ChangeState.ON_TRIAL:
             raise Refused(f"change {change} is not on trial: {run.record.state}")
         await run.accept()
+        if run.record.state is ChangeState.ON_TRIAL:
+            raise Refused(f"the keep of change {change} could not be written down", remedy="`fleet log` says why.")
 
     async def wait(self, change: str, timeout_s: float, *, or_trial: bool = False) -> ChangeRecord:
         """The change, when it has ended (or is on trial, where that will do) or `timeout_s` seconds have passed."""
@@ -218,12 +220,13 @@ class Changes:
         record = await self.record(change)
         if record.state.ended:
             raise Refused(f"change {change} has ended: {record.state}")
-        if change not in self._runs:
+        run = self._runs.get(change)
+        if run is None or run.stopped:
             raise Refused(
-                f"change {change} was left {record.state} by an earlier daemon, and its devices are not heard yet",
+                f"change {change} was left {record.state} and has not been taken up again yet",
                 remedy="Try again in a moment.",
             )
-        return self._runs[change]
+        return run
 
     def _heard(self, state: State) -> None:
         """A device told its state: the change that holds it wants to know."""
@@ -254,7 +257,7 @@ class Changes:
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._closing.wait(), AGAIN_AFTER_S)
                     return
-                work = self._resume(self._take_up(self._runs[change].record))
+                work = self._take_up_again(change)
         finally:
             self._runs.pop(change, None)
 
@@ -267,6 +270,12 @@ class Changes:
             log.error("change %s stopped, and will be taken up again: %s", change, error, exc_info=unknown)  # noqa: TRY400
             return False
         return True
+
+    async def _take_up_again(self, change: str) -> None:
+        """By what is stored, not by what this daemon last knew: only the former says where the change was left."""
+        record = await self._store.change(change)
+        assert record is not None
+        await self._resume(self._take_up(record))
 
     async def _resume(self, run: Run) -> None:
         entries = await self._store.entries(run.record.id)

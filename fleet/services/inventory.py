@@ -76,7 +76,7 @@ class Inventory:
             del self._sightings[: len(sightings)]
 
     def listen(self, listener: Callable[[State], None]) -> None:
-        """Tell `listener` each state that a device tells by itself."""
+        """Tell `listener` each state that a device tells by itself, but for those that are older than the last one."""
         self._listeners.append(listener)
 
     def hear(self, event: Event) -> None:
@@ -96,9 +96,9 @@ class Inventory:
             case Described(device=device, description=description):
                 self._describe(device, description)
             case StateHeard(device=device, state=state):
-                self._take_state(device, state)
-                for listener in self._listeners:
-                    listener(state)
+                if self._take_state(device, state):
+                    for listener in self._listeners:
+                        listener(state)
             case SlotsHeard(device=device, slots=slots):
                 self._entry(device).slots = slots
             case Nonsense(device=device, what=what):
@@ -192,14 +192,15 @@ class Inventory:
         if known.state is not None:
             self._take_state(device, known.state)
 
-    def _take_state(self, device: str, state: State) -> None:
+    def _take_state(self, device: str, state: State) -> bool:
+        """Whether the state is not older than the last one."""
         known = self._entry(device)
         if known.record.description is None:
             known.state = state
-            return
+            return True
         judgement = judge(known.record.identity, known.state, known.record.description, state)
         if judgement.stale:
-            return
+            return False
         for words in judgement.conflicts:
             self._complain(device, words)
         known.state = state
@@ -207,6 +208,7 @@ class Inventory:
         conflicts = tuple(dict.fromkeys((*known.record.conflicts, *judgement.conflicts)))
         trouble = known.record.trouble if conflicts else ""
         self._update(device, replace(known.record, identity=judgement.identity, conflicts=conflicts, trouble=trouble))
+        return True
 
     def _complain(self, device: str, what: str) -> None:
         """Log once per device and complaint, and remember the last one."""

@@ -60,6 +60,8 @@ class Run:
         self._tried = asyncio.Event()
         """The trial is over, and that is durable."""
         self._turn = 0
+        self.stopped = False
+        """It has ended, or failed: nothing is carried out any more."""
         self._tasks: set[asyncio.Task[None]] = set()
         self._farewells: set[asyncio.Task[None]] = set()
         """Words to devices that nobody waits for, and that a change sends as it ends."""
@@ -132,6 +134,7 @@ class Run:
                     break
                 progress, effects = self._step(progress, await self._next_event(progress))
         finally:
+            self.stopped = True
             self._tried.set()
             await _end(self._tasks, grace_s=0)
             await _end(self._farewells, grace_s=FAREWELL_WITHIN_S)
@@ -166,7 +169,9 @@ class Run:
         left = progress.left if progress.state is ChangeState.RECOVERING else None
         await self._store.save_change(replace(record, state=left) if left else record)
         self.record = record
-        if progress.state not in {ChangeState.ON_TRIAL, ChangeState.RECOVERING}:
+        if progress.state is ChangeState.ON_TRIAL:
+            self._tried.clear()
+        else:
             self._tried.set()
 
     def _trial_until(self, progress: Progress) -> datetime | None:

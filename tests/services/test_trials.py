@@ -7,12 +7,13 @@ from datetime import timedelta
 
 import pytest
 
+from fleet.drivers.protocol import StateHeard
 from fleet.errors import BadInput, Refused
 from fleet.model.change import ChangeRecord, ChangeState
 from fleet.services.changes import Asked, Changes
 from fleet.services.together import Services
 from fleet.store.protocol import Store
-from tests.services.small_venue import FLAT, NOON, StagingDriver, apply, boxes, ended, opened, sound
+from tests.services.small_venue import FLAT, NOON, StagingDriver, apply, boxes, ended, hear_all, opened, sound
 
 S = ChangeState
 
@@ -38,6 +39,29 @@ async def test_a_trial_waits_and_is_kept(store: Store) -> None:
     assert (await ended(services, change.id)).state is S.KEPT
     assert driver.open == {}
     assert driver.devices["box-4"].live.outputs[1].level_db == -10.0
+
+
+async def test_a_keep_is_durable_when_it_is_answered(store: Store) -> None:
+    services = await opened(store, StagingDriver(boxes()))
+    change = await on_trial(services)
+    await services.changes.keep(change.id)
+    stored = await store.change(change.id)
+    assert stored is not None
+    assert stored.state in {S.KEEPING, S.KEPT}
+
+
+async def test_an_old_state_that_comes_late_ends_no_trial(store: Store) -> None:
+    services = await opened(store, driver := StagingDriver(boxes()))
+    old = driver.devices["box-4"].state()
+    change = await on_trial(services)
+    assert old.moment.revision < driver.devices["box-4"].revision
+    await hear_all(services, driver)
+    services.inventory.hear(StateHeard(device="box-4", state=old))
+    await services.changes.wait(change.id, 0.05)
+    assert (await services.changes.record(change.id)).state is S.ON_TRIAL
+    driver.open.clear()
+    services.inventory.hear(StateHeard(device="box-4", state=driver.devices["box-4"].state()))
+    assert (await ended(services, change.id)).state is S.ROLLED_BACK, "a new state without the change does"
 
 
 async def test_a_trial_can_be_undone(store: Store) -> None:
