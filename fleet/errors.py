@@ -6,7 +6,7 @@ later can help (`retry_later`). The text says what happened; `where` and `remedy
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import ClassVar, Literal
@@ -53,16 +53,23 @@ class BadInput(FleetError):
     side = "user"
 
 
-class BadFiles(BadInput):
-    """The venue's files have mistakes; all of them are in `complaints`, sorted by place."""
+class Mistakes(BadInput):
+    """Files have mistakes; all of them are in `complaints`, sorted by place, and told before how many there are."""
 
-    def __init__(self, complaints: tuple[Complaint, ...]) -> None:
+    def __init__(self, complaints: Collection[Complaint], of: str) -> None:
         count = len(complaints)
-        super().__init__(f"{count} mistake{'s' if count != 1 else ''} in the venue's files")
+        super().__init__(f"{count} mistake{'s' if count != 1 else ''} in {of}")
         self.complaints = tuple(sorted(complaints))
 
     def __str__(self) -> str:
         return "\n".join([*map(str, self.complaints), self.what])
+
+
+class BadFiles(Mistakes):
+    """The venue's files have mistakes."""
+
+    def __init__(self, complaints: Collection[Complaint]) -> None:
+        super().__init__(complaints, "the venue's files")
 
 
 class NotFound(BadInput):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -36,13 +37,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _run(words: list[str]) -> None:
-    faults = "\n".join(f"  {kind:22}{meaning}" for kind, meaning in KINDS.items())
     parser = argparse.ArgumentParser(
         prog="python -m simulators",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Simulated loudspeakers and amplifiers on MQTT. They run until SIGTERM or Ctrl-C.\n"
         "Commands for running simulators: power-cut, panel, fault (each with --help).",
-        epilog=f"faults:\n{faults}",
+        epilog=f"faults:\n{_kinds()}",
     )
     who = parser.add_mutually_exclusive_group()
     who.add_argument("--venue", type=Path, metavar="FOLDER", help="the devices of FOLDER/devices.yaml (the demo's)")
@@ -110,12 +110,20 @@ def _panel(words: list[str]) -> None:
 
 
 def _fault(words: list[str]) -> None:
-    kinds = "\n".join(f"  {kind:22}{meaning}" for kind, meaning in KINDS.items())
-    parser = _order_parser("fault", "Set a fault of a running device.", epilog=f"kinds:\n{kinds}")
+    parser = _order_parser("fault", "Set a fault of a running device.", epilog=f"kinds:\n{_kinds()}")
     parser.add_argument("device", metavar="DEVICE")
     parser.add_argument("kind", metavar="KIND[:ARG]", help="none clears all, none:KIND one")
     asked = parser.parse_args(words)
     asyncio.run(control.set_fault(asked.state, asked.device, asked.kind))
+
+
+def _kinds() -> str:
+    """The faults and what each does, at most 80 columns wide."""
+    indent = " " * 24
+    return "\n".join(
+        textwrap.fill(meaning, 80, initial_indent=f"  {kind:22}", subsequent_indent=indent, break_on_hyphens=False)
+        for kind, meaning in KINDS.items()
+    )
 
 
 def _order_parser(name: str, description: str, epilog: str | None = None) -> argparse.ArgumentParser:

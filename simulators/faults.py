@@ -10,7 +10,8 @@ KINDS = {
     "lost_reply": "does the work and drops its replies, or only the next N; lost_reply[:N]",
     "duplicate_reply": "sends each reply twice",
     "accepts_and_does_not": "says ok to commit and set, but nothing sounds different",
-    "reboots_on_commit": "reboots instead of answering a commit, or only that of one phase; reboots_on_commit[:PHASE]",
+    "reboots_on_commit": "reboots instead of answering a commit, or only that of one phase (1 mute, 2 recall, 3 set, "
+    "4 store, 5 unmute, 6 and up ramps); reboots_on_commit[:PHASE]",
     "foreign_serial": "reports the serial of another; foreign_serial:SERIAL",
     "garbage": "publishes malformed and oversized state, and control characters in its model name",
     "stuck_alarm_mute": "muted by an alarm contact that never opens",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
+from fleet.model.listing import listed
 from fleet.model.venue import Position
 
 

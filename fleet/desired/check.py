@@ -90,7 +90,9 @@ def named(name: str) -> Check:
     """A check by its name. Raises `NotFound` that says which name was probably meant."""
     if name not in CHECKS:
         near = nearest(name, CHECKS)
-        raise NotFound(f"no check is named {quoted(name)}{near}", remedy="" if near else "See fleet check --list")
+        raise NotFound(
+            f"no check is named {quoted(name)}{near}", remedy="" if near else "`fleet check --list` lists them."
+        )
     return CHECKS[name]
 
 

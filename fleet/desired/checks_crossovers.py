@@ -10,7 +10,7 @@ from fleet.acoustics.crossovers import exists
 from fleet.desired.finding import PRACTICE, Check, Design, Remark
 from fleet.desired.members import by_place, steered, subs, tops
 from fleet.desired.responses import crossover_sum, crossover_sum_at_corner
-from fleet.desired.wording import listed
+from fleet.model.listing import listed
 from fleet.model.settings import Crossover
 from fleet.model.venue import Position, Room
 

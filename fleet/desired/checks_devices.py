@@ -9,8 +9,9 @@ from typing import Final
 from fleet.desired.finding import PRACTICE, Check, Design, Remark, some
 from fleet.desired.members import equals_of_sets
 from fleet.desired.sharing import output_shared
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
 from fleet.model.description import OutputDescription, Range
+from fleet.model.listing import listed
 from fleet.model.names import shown
 from fleet.model.venue import Position
 

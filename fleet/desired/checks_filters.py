@@ -8,7 +8,7 @@ from typing import Final
 from fleet.acoustics.crossovers import exists
 from fleet.desired.finding import PRACTICE, Check, Design, Remark
 from fleet.desired.wording import quoted
-from fleet.model.settings import Crossover
+from fleet.model.settings import Crossover, corner_hz
 
 ROUNDING: Final = 1e-9
 
@@ -19,7 +19,7 @@ def protective_high_pass(design: Design) -> Iterator[Remark]:
         output, high = description.output(position.output), position.fixed.high_pass
         if output is None or output.protective_high_pass_hz is None or high is None:
             continue
-        corner = high.frequency_hz if isinstance(high, Crossover) else 0.0
+        corner = corner_hz(high)
         if corner < output.protective_high_pass_hz - ROUNDING:
             has = f"a high-pass of {corner:g} Hz" if corner else "no high-pass"
             text = (

@@ -11,9 +11,10 @@ from fleet.acoustics.impedances import can_drive
 from fleet.acoustics.lines import allowed_load_w, line_voltage_v, tap_change_db, tap_power_on_other_line_w
 from fleet.desired.finding import PRACTICE, Check, Design, Remark, Severity, some
 from fleet.desired.taps import lines, load_ohm, load_w, loss_db, taps_w
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
+from fleet.model.listing import listed
 from fleet.model.passive import Line
-from fleet.model.settings import Crossover
+from fleet.model.settings import corner_hz
 from fleet.model.venue import Position
 
 RESERVE: Final = 0.2
@@ -87,7 +88,7 @@ def line_high_pass(design: Design) -> Iterator[Remark]:
         high = position.fixed.high_pass
         if line.volts is None or line.volts < TRANSFORMER_V:
             continue
-        corner = high.frequency_hz if isinstance(high, Crossover) else 0.0
+        corner = corner_hz(high)
         if corner < LOWEST_HIGH_PASS_HZ:
             has = f"only one of {corner:g} Hz" if corner else "none"
             text = (

@@ -9,7 +9,7 @@ from fleet.desired.finding import PRACTICE, Check, Design, Remark
 from fleet.desired.taps import figures, lines, taps_w
 from fleet.desired.wording import quoted
 from fleet.model.passive import Line, LoudspeakerType
-from fleet.model.settings import Crossover
+from fleet.model.settings import corner_hz
 from fleet.model.venue import Position
 
 MOST_POWER: Final = 2.0
@@ -43,12 +43,11 @@ def passive_protection(design: Design) -> Iterator[Remark]:
     """A passive loudspeaker without the high-pass that keeps it whole."""
     for position, line in lines(design):
         high = position.fixed.high_pass
-        own_hz = high.frequency_hz if isinstance(high, Crossover) else 0.0
-        corner_hz = max(own_hz, _device_protects_hz(design, position))
+        protected_hz = max(corner_hz(high), _device_protects_hz(design, position))
         for kind in line.types():
             needed_hz = kind.protective_high_pass_hz
-            if needed_hz is not None and corner_hz < needed_hz - ROUNDING:
-                has = f"only one of {corner_hz:g} Hz" if corner_hz else "none"
+            if needed_hz is not None and protected_hz < needed_hz - ROUNDING:
+                has = f"only one of {protected_hz:g} Hz" if protected_hz else "none"
                 text = (
                     f"{quoted(kind.name)} at {quoted(position.name)} needs a `high_pass` of {needed_hz:g} Hz or more "
                     f"for its protection, and has {has}"

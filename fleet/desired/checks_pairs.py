@@ -10,7 +10,8 @@ from fleet.acoustics.delay import distance_m
 from fleet.acoustics.subwoofers import Pair, gradient_pair, pair_response_db, spacing_delay_ms
 from fleet.desired.finding import PRACTICE, Check, Design, Remark
 from fleet.desired.responses import Equaliser
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
+from fleet.model.listing import listed
 from fleet.model.venue import Position, Room, SubwooferPair
 
 DELAY_MS: Final = 0.1

@@ -7,7 +7,8 @@ from typing import Final
 
 from fleet.desired.finding import PRACTICE, Check, Design, Remark
 from fleet.desired.members import by_place
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
+from fleet.model.listing import listed
 from fleet.model.settings import DEVICE_SETTINGS
 from fleet.model.venue import Position
 

@@ -11,7 +11,8 @@ import numpy as np
 from fleet.desired.finding import PRACTICE, Check, Design, Remark, some
 from fleet.desired.members import equals_of_sets
 from fleet.desired.responses import Equaliser
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
+from fleet.model.listing import listed
 from fleet.model.venue import Point, Position, Room
 
 STEP_DB: Final = 6.0

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from fleet.desired.finding import PRACTICE, Check, Design, Remark, some
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
 from fleet.model.description import Description
+from fleet.model.listing import listed
 from fleet.model.names import shown
 from fleet.model.settings import STORABLE
 from fleet.model.venue import Position

@@ -17,7 +17,8 @@ from fleet.desired.kinds import number_of, said, tagged
 from fleet.desired.nodes import Trail
 from fleet.desired.parts import HOUSE, BandList, BandPart, Part
 from fleet.desired.scalars import core_value
-from fleet.desired.wording import hint, listed, quoted
+from fleet.desired.wording import hint, quoted
+from fleet.model.listing import listed
 from fleet.model.settings import Band
 from fleet.model.venue import TargetCurve
 

@@ -8,9 +8,10 @@ from datetime import date
 from typing import Final, Literal, TypeAlias
 
 from fleet.desired.version import Version
-from fleet.desired.wording import listed, quoted
+from fleet.desired.wording import quoted
 from fleet.errors import Complaint
 from fleet.model.description import Description
+from fleet.model.listing import listed
 from fleet.model.venue import Position, Room
 
 Severity = Literal["error", "warning", "note"]

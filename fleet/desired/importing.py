@@ -6,7 +6,7 @@ the loader and errors of the design check are told at the rows that bring them i
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
@@ -26,22 +26,17 @@ from fleet.desired.sheet_places import told_at_rows
 from fleet.desired.sheet_rows import POINT, Line, Serials, by_room, read_rows
 from fleet.desired.version import Version
 from fleet.desired.wording import hint, quoted
-from fleet.errors import BadFiles, BadInput, Complaint, FleetError
+from fleet.errors import BadFiles, BadInput, Complaint, FleetError, Mistakes
 
 Members: TypeAlias = dict[str, Plain]
 SPREAD: Final = ("devices", "groups", "positions")
 
 
-class BadSheet(BadInput):
-    """A sheet has mistakes; all of them are in `complaints`, sorted by place."""
+class BadSheet(Mistakes):
+    """A sheet has mistakes; what several rows bring in is told once."""
 
-    def __init__(self, complaints: Sequence[Complaint], file: str) -> None:
-        self.complaints = tuple(sorted(set(complaints)))
-        count = len(self.complaints)
-        super().__init__(f"{count} mistake{'s' if count != 1 else ''} in {file}; nothing is written")
-
-    def __str__(self) -> str:
-        return "\n".join([*map(str, self.complaints), self.what])
+    def __init__(self, complaints: Iterable[Complaint], file: str) -> None:
+        super().__init__(set(complaints), f"{file}; nothing is written")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,7 +26,8 @@ from fleet.desired.parts import HOUSE, SettingsPart, TolerancesPart
 from fleet.desired.reading import Broken
 from fleet.desired.references import references_of
 from fleet.desired.surroundings import SilencePart
-from fleet.desired.wording import hint, listed, quoted
+from fleet.desired.wording import hint, quoted
+from fleet.model.listing import listed
 from fleet.model.venue import Between, Group, Position, Room, StandIn
 
 

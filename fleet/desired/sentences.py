@@ -12,7 +12,8 @@ from pydantic_core import ErrorDetails
 from fleet.desired.kinds import SAID, WANTS, describe
 from fleet.desired.nodes import Document, Problem, Trail
 from fleet.desired.parts import UNION_TAGS
-from fleet.desired.wording import hint, listed, nearest, quoted, unit_of
+from fleet.desired.wording import hint, nearest, quoted, unit_of
+from fleet.model.listing import listed
 from fleet.model.names import ID_PATTERN, NAME_PATTERN
 
 _KEY: Final = "[key]"

@@ -14,8 +14,9 @@ from fleet.desired.sheet_columns import (
     WrongCellError,
     decimal_comma,
 )
-from fleet.desired.wording import listed, nearest, quoted
+from fleet.desired.wording import nearest, quoted
 from fleet.errors import Complaint
+from fleet.model.listing import listed
 
 POINT: Final = ("x_m", "y_m", "z_m")
 Serials = Mapping[str, tuple[str, ...]]

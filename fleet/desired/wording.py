@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Final
 
 from fleet.model.names import shown
@@ -32,13 +32,6 @@ def unit_of(setting: str) -> str:
 def quoted(name: str) -> str:
     """A name or value as complaints show it."""
     return f"`{shown(name)}`"
-
-
-def listed(words: Sequence[str], last: str = "and") -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from fleet.desired.wording import listed
 from fleet.errors import BadInput, Refused
+from fleet.model.listing import listed
 from fleet.model.names import shown
 
 READABLE = 0o644

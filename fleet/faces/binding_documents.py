@@ -8,7 +8,7 @@ from fleet.faces.documents import Document
 from fleet.model.edge import plain
 from fleet.model.swap import Swap
 from fleet.services.binding import Bound
-from fleet.services.swap_prospects import Prospect
+from fleet.services.swap_asked import Prospect
 
 
 def bound(one: Bound) -> Document:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from fleet.faces.documents import Document, difference, plain_time
+from fleet.faces.diff_documents import difference
+from fleet.faces.documents import Document
+from fleet.model.edge import plain
 from fleet.services.capturing import Captured
 from fleet.store.records import StoredVersion
 
@@ -38,7 +40,7 @@ def files(version: StoredVersion) -> Document:
         "version": version.number,
         "sha256": version.sha256,
         "who": version.who,
-        "at": plain_time(version.at),
+        "at": plain(version.at),
         "note": version.note,
         "files": dict(version.files),
     }

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from fleet.faces.documents import Document, plain_time, plan
+from fleet.faces.change_documents import plan
+from fleet.faces.documents import Document
+from fleet.model.edge import plain
 from fleet.model.round import RoomLook, RoomResult, Round, RoundKind
 from fleet.reconcile.rounds import counted
 from fleet.services.takeover import Epochs
@@ -36,9 +38,9 @@ def round_of(one: Round) -> Document:
         "kind": one.kind,
         "who": one.who,
         "why": one.why,
-        "started_at": plain_time(one.started),
+        "started_at": plain(one.started),
         "ended": one.ended is not None,
-        "ended_at": plain_time(one.ended) if one.ended else None,
+        "ended_at": plain(one.ended),
         "stop_after": one.stop_after,
         "stopped": one.stopped,
         "all_done": one.all_done,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from fleet.errors import BadInput
 from fleet.model.names import Id
 from fleet.model.plan import Plan
 
@@ -37,6 +38,17 @@ class ChangeState(StrEnum):
 ENDS: frozenset[ChangeState] = frozenset(
     {ChangeState.KEPT, ChangeState.ROLLED_BACK, ChangeState.CANCELLED, ChangeState.NEEDS_PERSON}
 )
+
+
+SHORTEST_TRIAL_S, LONGEST_TRIAL_S = 10.0, 4 * 3600.0
+
+
+def check_trial_length(seconds: float) -> None:
+    """Raise `BadInput` for a trial that nobody could listen to, or that would hold its devices for too long."""
+    if not SHORTEST_TRIAL_S <= seconds <= LONGEST_TRIAL_S:
+        raise BadInput(
+            f"a trial of {seconds:g} s is too short or too long", where="--keep-within", remedy="Give from 10s to 4h"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,6 +56,8 @@ class Note:
     position: str
     device: Id
     words: str
+    silent: bool = False
+    """The position is not heard, and this tool leaves it so: an external contact or an alarm mutes it."""
 
 
 Unchecked = Literal["missing", "unreachable", "conflicting", "life_safety", "unsuitable"]

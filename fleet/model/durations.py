@@ -11,9 +11,17 @@ _WRITTEN = re.compile(r"(?:(\d{1,3})h)?(?:(\d{1,4})m)?(?:(\d{1,5})s)?")
 
 def seconds_of(text: str, where: str) -> float:
     """Seconds of `90s`, `2m`, `1h30m`. Raises `BadInput` at `where` for anything else."""
-    written = _WRITTEN.fullmatch(text.strip())
-    if not text.strip() or written is None:
+    seconds = read_seconds(text.strip())
+    if seconds is None:
         raise BadInput(f"{text!r} is no duration", where=where, remedy="Write 90s, 2m or 1h30m")
+    return seconds
+
+
+def read_seconds(text: str) -> float | None:
+    """The same where something else may be written as well: `None` for that."""
+    written = _WRITTEN.fullmatch(text)
+    if not text or written is None:
+        return None
     hours, minutes, seconds = (int(part or 0) for part in written.groups())
     return float(hours * 3600 + minutes * 60 + seconds)
 

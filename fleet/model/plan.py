@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Literal
+from typing import Literal, get_args
 
+from fleet.errors import BadInput
 from fleet.model.difference import Difference
-from fleet.model.names import Id, Name, SlotNumber
+from fleet.model.names import Id, Name, SlotNumber, shown
 from fleet.model.settings import DeviceSettings, SlotContents
+from fleet.model.standing import Standing
 from fleet.model.state import Moment
 
-PlanKind = Literal["apply", "store", "recall", "rollback", "walk"]
+PlanKind = Literal["apply", "store", "recall", "rollback", "walk", "level"]
 
 
 class Phase(IntEnum):
@@ -97,6 +99,17 @@ GuardName = Literal[
     "unmanaged",
     "live-click",
 ]
+GUARD_NAMES: frozenset[str] = frozenset(get_args(GuardName))
+
+
+def check_guard_names(names: Collection[str]) -> None:
+    """Raise `BadInput` for a name that no guard rail has."""
+    if unknown := sorted(set(names) - GUARD_NAMES):
+        raise BadInput(
+            f"there is no guard rail {shown(unknown[0])!r}",
+            where="--allow",
+            remedy=f"There are: {', '.join(sorted(GUARD_NAMES))}",
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,8 +156,12 @@ class Plan:
     desired_sha256: str = ""
     undoes: str = ""
     """The change a rollback undoes."""
+    was: Standing = field(default_factory=Standing)
+    """The modes and chosen levels before it, as far as it is about them."""
+    then: Standing = field(default_factory=Standing)
+    """What stands once it is kept, also where no device has anything to do."""
     digest: str = ""
 
     def empty(self) -> bool:
         """True where there is nothing to do."""
-        return not self.devices
+        return not self.devices and self.was == self.then

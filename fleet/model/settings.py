@@ -72,6 +72,11 @@ class OutputSettings:
         return replace(below, **{name: getattr(self, name) for name in self.given()})
 
 
+def corner_hz(setting: object) -> float:
+    """The corner of a high-pass or low-pass in Hz; 0 where it is none, or nobody manages it."""
+    return setting.frequency_hz if isinstance(setting, Crossover) else 0.0
+
+
 OUTPUT_SETTINGS: Final[tuple[str, ...]] = tuple(f.name for f in fields(OutputSettings))
 STORABLE: Final[tuple[str, ...]] = tuple(name for name in OUTPUT_SETTINGS if name != "mute")
 """What slots may hold: everything but mute."""

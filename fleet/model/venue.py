@@ -6,10 +6,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Literal
 
+from fleet.model.days import HOUSE_MODE, Contact, Hours, Scheduled, SelfRepair
 from fleet.model.names import Id, Name, OutputNumber, SlotNumber
 from fleet.model.passive import Line, LoudspeakerType
 from fleet.model.settings import OutputSettings
@@ -126,6 +127,9 @@ class Position:
     references: References = field(default_factory=References)
     silence: tuple[Silence, ...] = ()
     tolerances: Tolerances = field(default_factory=Tolerances)
+    stored_as: Position | None = None
+    """What the house-curve slot holds of it, where that is not what is wanted now: in a mode without a slot of its
+    own the slot keeps what the room is without modes."""
 
     def slot_for(self, model: str) -> int | None:
         """The preset slot this position's device should be in, given its model."""
@@ -164,6 +168,20 @@ class Ceiling:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mode:
+    """A named state of a room, with its positions as they are then.
+
+    `together_with` names other rooms and the mode each is in then: they are recalled together, all or none.
+    """
+
+    name: Name
+    title: str
+    positions: Mapping[Name, Position]
+    house_curve: Name | None = None
+    together_with: Mapping[Name, Name] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
     """A room with its positions and groups by name. `air_temperature_c` serves the speed of sound.
 
@@ -186,6 +204,22 @@ class Room:
     spares: Mapping[Id, tuple[Name, ...]] = field(default_factory=dict)
     """Devices that are kept as spares, with the positions of this room that each may serve."""
     silence: tuple[Silence, ...] = ()
+    modes: Mapping[Name, Mode] = field(default_factory=dict)
+    mode: Name = HOUSE_MODE
+    """The mode that `positions` are of."""
+    schedule: tuple[Scheduled, ...] = ()
+    contacts: tuple[Contact, ...] = ()
+    off_hours: tuple[Hours, ...] = ()
+    """When its devices may be without power: they are not missed then."""
+    self_repair: SelfRepair | None = None
+
+    def in_mode(self, mode: Name) -> Room:
+        """The room in a mode that it has; this must be a room in no mode. Raises `KeyError` for an unknown one."""
+        if mode == HOUSE_MODE:
+            return self
+        found = self.modes[mode]
+        curve = found.house_curve or self.house_curve
+        return replace(self, mode=mode, positions=found.positions, house_curve=curve)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +230,13 @@ class Venue:
     time_zone: str
     rooms: Mapping[Name, Room]
     loudspeaker_types: Mapping[Name, LoudspeakerType] = field(default_factory=dict)
+
+    def in_modes(self, modes: Mapping[Name, Name]) -> Venue:
+        """The venue with rooms in these modes; unknown rooms and modes are passed over, since files change."""
+        known = {name: mode for name, mode in modes.items() if name in self.rooms and mode in self.rooms[name].modes}
+        if not known:
+            return self
+        return replace(self, rooms={n: r.in_mode(known.get(n, HOUSE_MODE)) for n, r in self.rooms.items()})
 
     def positions(self) -> tuple[Position, ...]:
         """All positions, rooms and positions in the order of their names."""

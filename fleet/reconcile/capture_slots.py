@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from fleet.model.listing import listed
 from fleet.model.settings import STORABLE, OutputSettings
 from fleet.model.state import Reported
 from fleet.reconcile.capture_values import CapturedOutput, same
-from fleet.reconcile.words import SETTING_WORDS, listed
+from fleet.reconcile.words import SETTING_WORDS
 
 
 def slot_to_want(reported: Reported, outputs: Sequence[CapturedOutput]) -> tuple[int | None, str]:

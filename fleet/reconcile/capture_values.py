@@ -8,6 +8,7 @@ from typing import Any, Final, TypeAlias
 
 from fleet.errors import BadInput
 from fleet.model.description import Description, OutputDescription, Range
+from fleet.model.listing import listed
 from fleet.model.names import shown
 from fleet.model.settings import (
     DEVICE_SETTINGS,
@@ -17,11 +18,12 @@ from fleet.model.settings import (
     Crossover,
     DeviceSettings,
     OutputSettings,
+    corner_hz,
 )
 from fleet.model.state import OURS_OR_PANEL, Reported
 from fleet.reconcile.exact import ROUNDING
 from fleet.reconcile.wanted import Represent
-from fleet.reconcile.words import SETTING_WORDS, hz, listed
+from fleet.reconcile.words import SETTING_WORDS, hz
 
 Value: TypeAlias = "float | bool | str | int | tuple[Band, ...] | Crossover"
 FEW_DIGITS: Final = 3
@@ -181,11 +183,11 @@ def _leave_out_harmful(one: CapturedOutput) -> None:
     """Filters that the design check would refuse: they are there, but are no state to keep a box in."""
     able, high, low = one.able(), one.values.get("high_pass"), one.values.get("low_pass")
     needed_hz = able.protective_high_pass_hz if able else None
-    corner_hz = high.frequency_hz if isinstance(high, Crossover) else 0.0
+    high_hz = corner_hz(high)
     harmful: tuple[str, ...] = ()
-    if high is not None and needed_hz is not None and corner_hz < needed_hz - ROUNDING:
+    if high is not None and needed_hz is not None and high_hz < needed_hz - ROUNDING:
         harmful = ("high_pass",)
-        has = f"its high-pass is at {hz(corner_hz)}" if corner_hz else "it has no high-pass"
+        has = f"its high-pass is at {hz(high_hz)}" if high_hz else "it has no high-pass"
         one.notes.append(f"{has}, and its box needs {hz(needed_hz)} or more: the high-pass is left out")
     elif isinstance(high, Crossover) and isinstance(low, Crossover) and high.frequency_hz >= low.frequency_hz:
         harmful = ("high_pass", "low_pass")

@@ -14,12 +14,13 @@ from fleet.acoustics.grid import R80_HZ
 from fleet.acoustics.response import magnitude_db
 from fleet.errors import BadInput
 from fleet.model.description import Description, EqAbility, QConvention
+from fleet.model.listing import counted
 from fleet.model.settings import Band
 from fleet.model.venue import Position, TargetCurve
 from fleet.reconcile.chains import LARGEST_GAIN_DB, eq_sections, grid_hz
 from fleet.reconcile.exact import ROUNDING
 from fleet.reconcile.representable import nearest_bands
-from fleet.reconcile.words import counted, db, hz
+from fleet.reconcile.words import db, hz
 
 REMEMBERED: Final = 4096
 """Fits kept: one a model, curve and number of bands left."""

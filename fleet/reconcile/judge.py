@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from fleet.model.difference import Grade
+from fleet.model.listing import listed
 from fleet.model.settings import Crossover, NoFilter
 from fleet.model.venue import Between, Position
 from fleet.reconcile.distance import SAME_DB, Chain, ChainDistance
@@ -20,7 +21,6 @@ from fleet.reconcile.words import (
     crossover_words,
     delay_words,
     level_words,
-    listed,
     ms,
     phase_words,
     range_words,

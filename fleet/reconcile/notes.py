@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fleet.model.difference import Note
+from fleet.model.listing import counted, listed
 from fleet.model.settings import OutputSettings
 from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.reconcile.exact import same_setting
 from fleet.reconcile.wanted import WantedDevice, WantedOutput
-from fleet.reconcile.words import SETTING_WORDS, counted, db, hz, listed
+from fleet.reconcile.words import SETTING_WORDS, db, hz
 
 MUTE_WORDS = {"external": "an external contact", "alarm": "the alarm"}
 
@@ -41,7 +42,7 @@ def _muted_by_others(output: WantedOutput, reported: Reported) -> Iterator[Note]
     others = reported.state.muted_by_others(output.position.output)
     if others and output.settings.mute is False:
         by = listed([MUTE_WORDS[cause] for cause in others])
-        yield _note(output.position, f"muted by {by}: left alone")
+        yield _note(output.position, f"muted by {by}: left alone", silent=True)
 
 
 def _unmanaged(output: WantedOutput, reported: Reported) -> Iterator[Note]:
@@ -64,5 +65,5 @@ def _unmanaged(output: WantedOutput, reported: Reported) -> Iterator[Note]:
         yield _note(output.position, f"unmanaged {listed(apart)} {verb} from slot {contents.slot}")
 
 
-def _note(position: Position, words: str) -> Note:
-    return Note(room=position.room, position=position.name, device=position.device, words=words)
+def _note(position: Position, words: str, *, silent: bool = False) -> Note:
+    return Note(room=position.room, position=position.name, device=position.device, words=words, silent=silent)

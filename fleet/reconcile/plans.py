@@ -109,11 +109,13 @@ def by_device(outlook: Outlook, scoped: Scoped) -> dict[str, tuple[Position, ...
     unable = {d: reasons.get(d, "is not known") for d in grouped if d in reasons or d not in outlook.wants}
     if unable:
         out = (f"{p.name} ({device}): {why}" for device, why in unable.items() for p in grouped[device])
+        conflicting = sorted(d for d in unable if d in outlook.conflicting)
+        accept = f", or accept it if it is the right one (`fleet accept {conflicting[0]}`)" if conflicting else ""
         raise Refused(
             "not every device can take part: " + "; ".join(out),
             unable=unable,
-            guards=("conflicting",) if any(d in outlook.conflicting for d in grouped) else (),
-            remedy="Leave a position out with --without, or bring its device back.",
+            guards=("conflicting",) if conflicting else (),
+            remedy=f"Leave a position out with --without, bring its device back or swap it (`fleet swap`){accept}.",
         )
     return {device: tuple(positions) for device, positions in sorted(grouped.items())}
 

@@ -9,10 +9,11 @@ from fleet.acoustics.crossovers import exists
 from fleet.acoustics.q_conventions import cookbook_q
 from fleet.errors import BadInput
 from fleet.model.description import CrossoverAbility, Description, EqAbility, OutputDescription, QConvention, Range
+from fleet.model.listing import listed
 from fleet.model.names import shown
 from fleet.model.settings import Band, Crossover, DeviceSettings, NoFilter, OutputSettings, Polarity
 from fleet.reconcile.exact import device_q
-from fleet.reconcile.words import FAMILY_WORDS, SETTING_WORDS, listed, number
+from fleet.reconcile.words import FAMILY_WORDS, SETTING_WORDS, number
 
 WITHOUT_GAIN = ("notch", "all_pass")
 Complain = Callable[[str], None]

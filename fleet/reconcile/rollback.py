@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from fleet.errors import Refused
@@ -15,8 +16,10 @@ from fleet.reconcile.scope import Scope, Scoped
 from fleet.reconcile.sealing import finish, sealed
 
 
-def plan_rollback(outlook: Outlook, record: ChangeRecord) -> Plan:
+def plan_rollback(outlook: Outlook, record: ChangeRecord, later: Sequence[ChangeRecord] = ()) -> Plan:
     """Write back what a change wrote, and nothing else; what is not as the change left it is told in `notes`.
+
+    So are `later` changes that wrote to the same devices, since they lose what both wrote.
 
     A change that needs a person can be rolled back as well: that is the way out. Raises `Refused` where the change
     ended in another way or has not ended, or a device of it does not answer.
@@ -30,7 +33,7 @@ def plan_rollback(outlook: Outlook, record: ChangeRecord) -> Plan:
     if missing := [p.device for p in record.plan.devices if p.device in dead or p.device not in outlook.reported]:
         raise Refused(f"{', '.join(missing)} cannot take part in the rollback", remedy="See `fleet devices`.")
     plans: list[DevicePlan | None] = []
-    notes = []
+    notes = [_written_since(record, other) for other in later]
     for old in record.plan.devices:
         reported = outlook.reported[old.device]
         notes += [f"{old.device} {stood}: {words}" for words in deviations(old.after, reported)]
@@ -46,3 +49,8 @@ def plan_rollback(outlook: Outlook, record: ChangeRecord) -> Plan:
     scoped = Scoped(positions=(), notes=tuple(notes), named_rooms=frozenset(record.plan.rooms))
     plan = finish("rollback", outlook, scope, scoped, plans, in_scope=in_scope)
     return sealed(replace(plan, undoes=record.id, scope=f"change {record.id}: {record.plan.scope}"))
+
+
+def _written_since(record: ChangeRecord, later: ChangeRecord) -> str:
+    devices = {p.device for p in record.plan.devices} & {p.device for p in later.plan.devices}
+    return f"change {later.id} ({later.plan.kind} {later.plan.scope}) has written to {', '.join(sorted(devices))} since"

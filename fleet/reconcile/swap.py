@@ -1,42 +1,25 @@
-"""Whether a device can take another's place: settings fitted to it, and what is lost, in audible terms. Pure."""
+"""Whether a device can take another's place: settings fitted to it, and what is lost by that. Pure."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Any
 
-import numpy as np
-
-from fleet.acoustics.response import magnitude_db
 from fleet.errors import BadInput
-from fleet.model.description import CrossoverAbility, Description, OutputDescription
-from fleet.model.difference import Grade
+from fleet.model.description import Description
 from fleet.model.edge import plain
+from fleet.model.listing import listed
 from fleet.model.names import shown
-from fleet.model.settings import NO_FILTER, Band, Crossover, DeviceSettings, NoFilter, OutputSettings
+from fleet.model.settings import Band, Crossover
 from fleet.model.state import Reported
-from fleet.model.venue import Position, TargetCurve, Venue
+from fleet.model.venue import Position, Venue
 from fleet.reconcile.alignment import alignment_delay_ms
-from fleet.reconcile.chains import eq_sections, grid_hz
-from fleet.reconcile.compare import compare
 from fleet.reconcile.exact import ROUNDING
-from fleet.reconcile.fitted import target_fit
-from fleet.reconcile.wanted import Represent, WantedDevice, WantedOutput
-from fleet.reconcile.words import SETTING_WORDS, db, hz, listed, number
-
-NARROWER: Final = 1.1
-"""A passband that ends so many times sooner is heard (common practice, no published source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Loss:
-    """What a position loses by another device. A serious one keeps a device out unless a person takes it as it is."""
-
-    position: str
-    words: str
-    serious: bool = False
+from fleet.reconcile.swap_losses import Loss, heard, narrower, unprotected
+from fleet.reconcile.swap_nearest import best_fit, holds, nearest
+from fleet.reconcile.wanted import Represent
+from fleet.reconcile.words import SETTING_WORDS, db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +65,7 @@ def fit(
             lose(f"its delay cannot be computed: {error}", serious=True)
     fitted = ideal
     if position.target is not None:
-        best = _best_fit(position, description)
+        best = best_fit(position, description)
         if best is None:
             pass  # it is made as wanted
         else:
@@ -92,8 +75,8 @@ def fit(
             lose(f"target curve: {off}", serious=False)
     for name in ideal.given():
         value = getattr(ideal, name)
-        if not _holds(represent, description, position.output, name, value):
-            kept = _nearest(able, description, name, value)
+        if not holds(represent, description, position.output, name, value):
+            kept = nearest(able, description, name, value)
             fitted = replace(fitted, **{name: kept})
             members[name] = kept
     if "level_db" in members:
@@ -106,23 +89,11 @@ def fit(
     if allowed is not None and allowed.low > able.level_db.max + ROUNDING:
         lose(f"cannot reach the level: {db(allowed.low - able.level_db.max)} too quiet", serious=True)
         members |= {"level_db": able.level_db.max, "trim_db": None}
-    losses += _heard(position, ideal, fitted, reported)
-    losses += _unprotected(position, able, fitted)
-    losses += _narrower(position, able, old)
+    losses += heard(position, ideal, fitted, reported)
+    losses += unprotected(position, able, fitted)
+    losses += narrower(position, able, old)
     _wide(position, reported, members, lose)
     return Fitted(members={name: _written(value) for name, value in members.items()}, losses=tuple(losses))
-
-
-def unlike(old: Description | None, new: Description) -> tuple[str, ...]:
-    """In what two devices are of different kinds or makes, in words; empty for equal ones."""
-    if old is None:
-        return ("what the old device could do is not known",)
-    found = []
-    if old.model != new.model:
-        found.append(f"another model: {shown(new.model)} for {shown(old.model)}, whose own sound may differ")
-    if old.firmware != new.firmware:
-        found.append(f"firmware {shown(new.firmware) or 'not told'} for {shown(old.firmware) or 'not told'}")
-    return tuple(found)
 
 
 def slot_for(position: Position, description: Description) -> tuple[int | None, str]:
@@ -144,122 +115,6 @@ def slot_for(position: Position, description: Description) -> tuple[int | None, 
         )
     why = "is the factory's" if wanted <= slots.count else "is not there"
     return own[-1], f"slot {wanted} of {model} {why}: the house curve goes to slot {own[-1]}"
-
-
-def _holds(represent: Represent, description: Description, output: int, name: str, value: object) -> bool:
-    try:
-        represent(description, DeviceSettings(outputs={output: OutputSettings(**{name: value})}))  # type: ignore[arg-type]  # by name
-    except BadInput:
-        return False
-    return True
-
-
-def _nearest(able: OutputDescription, description: Description, name: str, value: Any) -> Any:
-    """What comes nearest to a setting that the output cannot hold."""
-    match name:
-        case "level_db":
-            return able.level_db.nearest(value)
-        case "delay_ms":
-            return able.delay_ms.nearest(value) if able.delay_ms is not None else 0.0
-        case "eq":
-            return _refitted(able, description, value)
-        case "high_pass":
-            return _nearest_filter(able.high_pass, value)
-        case "low_pass":
-            return _nearest_filter(able.low_pass, value)
-        case _:
-            return "normal"  # of what is left only a polarity can be more than an output can do
-
-
-def _refitted(able: OutputDescription, description: Description, bands: tuple[Band, ...]) -> tuple[Band, ...]:
-    """Fewer or other bands with the response of these."""
-    points_hz = grid_hz(description.sample_rate_hz)
-    made_db = magnitude_db(eq_sections([bands], description.sample_rate_hz), points_hz, description.sample_rate_hz)[0]
-    points = tuple((float(f), float(d)) for f, d in zip(points_hz, np.asarray(made_db), strict=True))
-    stand_in = Position(
-        name="eq", room="eq", device=description.id, output=able.output, target=TargetCurve(points=points)
-    )
-    best = _best_fit(stand_in, description, always=True)
-    return best[0] if best is not None else ()
-
-
-def _best_fit(
-    position: Position, description: Description, *, always: bool = False
-) -> tuple[tuple[Band, ...], str] | None:
-    """The bands that come nearest to a target, where it is not made within tolerance, and how far off they are."""
-    able = description.output(position.output)
-    own = (position.fixed.eq or ())[: able.eq.bands if able and able.eq else 0]
-    position = replace(position, fixed=replace(position.fixed, eq=own))
-    if not always:
-        try:
-            target_fit(position, description)
-        except BadInput:
-            pass
-        else:
-            return None
-    lenient = replace(position, tolerances=replace(position.tolerances, eq_db=math.inf))
-    made = target_fit(lenient, description)
-    if made is None:
-        return None
-    bands = (*made.bands, *own) if able and able.eq else ()
-    return bands, f"at most {db(made.worst_error_db)} off at {hz(made.worst_at_hz)}"
-
-
-def _nearest_filter(able: CrossoverAbility | None, wanted: Crossover) -> Crossover | NoFilter:
-    """The same family and slope where they are offered, else the nearest slope; none where there are no filters."""
-    offered = [(family, slope) for family, slopes in able.slopes.items() for slope in slopes] if able else []
-    if able is None or not offered:
-        return NO_FILTER
-    family, slope = min(
-        offered,
-        key=lambda o: (
-            o[1] != wanted.slope_db_per_octave,
-            o[0] != wanted.family,
-            abs(o[1] - wanted.slope_db_per_octave),
-        ),
-    )
-    return Crossover(
-        family=family,
-        slope_db_per_octave=slope,  # type: ignore[arg-type]  # the description offers it
-        frequency_hz=able.frequency_hz.nearest(wanted.frequency_hz),
-    )
-
-
-def _heard(position: Position, ideal: OutputSettings, fitted: OutputSettings, reported: Reported) -> Iterator[Loss]:
-    """What would differ from the desired settings, by the comparator; a filter that is not as wanted is serious."""
-    output = position.output
-    sounding = reported.state.output(output)
-    live = fitted.over(sounding)
-    now = replace(reported.state, live=replace(reported.state.live, outputs={output: replace(live, mute=ideal.mute)}))
-    wanted = WantedDevice(
-        device=reported.description.id,
-        description=reported.description,
-        outputs={output: WantedOutput(position=position, settings=replace(ideal, mute=None))},
-    )
-    for found in compare([(wanted, replace(reported, state=now))]).differences:
-        if found.setting != "level_db" and found.grade >= Grade.AUDIBLE:
-            yield Loss(position=position.name, words=found.words, serious=found.grade is Grade.SERIOUS)
-
-
-def _unprotected(position: Position, able: OutputDescription, fitted: OutputSettings) -> Iterator[Loss]:
-    limit_hz = able.protective_high_pass_hz
-    if limit_hz is None or fitted.high_pass is None:
-        return
-    corner_hz = fitted.high_pass.frequency_hz if isinstance(fitted.high_pass, Crossover) else 0.0
-    if corner_hz < limit_hz:
-        words = f"no protective high-pass: this model needs one at {number(limit_hz)} Hz or higher"
-        yield Loss(position=position.name, words=words, serious=True)
-
-
-def _narrower(position: Position, able: OutputDescription, old: Description | None) -> Iterator[Loss]:
-    before = old.output(position.output) if old is not None else None
-    if before is None:
-        return
-    (low_hz, high_hz), (old_low_hz, old_high_hz) = able.passband_hz, before.passband_hz
-    if low_hz > old_low_hz * NARROWER:
-        yield Loss(position=position.name, words=f"plays from {hz(low_hz)} up, the old one from {hz(old_low_hz)}")
-    if high_hz * NARROWER < old_high_hz:
-        yield Loss(position=position.name, words=f"plays up to {hz(high_hz)}, the old one to {hz(old_high_hz)}")
 
 
 def _wide(position: Position, reported: Reported, members: dict[str, Any], lose: Any) -> None:

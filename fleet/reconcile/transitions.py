@@ -37,6 +37,8 @@ from fleet.reconcile.readback import deviations
 from fleet.reconcile.standing import open_change
 
 S = ChangeState
+MOST_TOLD = 3
+"""Settings that are told of a device that reads back wrong."""
 Next: TypeAlias = tuple[Progress, tuple[Effect, ...]]
 
 
@@ -313,7 +315,8 @@ def _expected(progress: Progress, device: str) -> Target:
 def _wrong(progress: Progress, event: ReadBack) -> str:
     """What is wrong with a read-back, in words: not as wanted, or too late to be told to keep; empty where nothing."""
     if apart := deviations(_expected(progress, event.device), event.reported):
-        return f"reads back {apart[0]}"
+        more = f" and {len(apart) - MOST_TOLD} more" if len(apart) > MOST_TOLD else ""
+        return f"reads back {'; '.join(apart[:MOST_TOLD])}{more}"
     if event.device in progress.kept and open_change(progress.change, event.reported) is not None:
         return "said that it keeps, and has not"
     held = event.reported.state.change

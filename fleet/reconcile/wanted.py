@@ -9,12 +9,13 @@ from typing import TypeAlias, TypeVar
 
 from fleet.errors import BadInput, FleetError, NotFound
 from fleet.model.description import Description
+from fleet.model.listing import listed
 from fleet.model.names import Id, OutputNumber, SlotNumber, shown
 from fleet.model.settings import STORABLE, DeviceSettings, OutputSettings, SlotContents
 from fleet.model.venue import Between, Position, Venue
 from fleet.reconcile.alignment import alignment_delay_ms
 from fleet.reconcile.fitted import TargetFit, target_fit
-from fleet.reconcile.words import SETTING_WORDS, listed
+from fleet.reconcile.words import SETTING_WORDS
 
 __all__ = ["Represent", "WantedDevice", "WantedOutput", "alignment_delay_ms", "wanted_device", "wanted_devices"]
 

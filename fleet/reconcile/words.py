@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 from fleet.acoustics.delay import m_of_ms
@@ -50,16 +49,6 @@ def ms(value: float) -> str:
 def hz(value: float) -> str:
     """A frequency in three figures: "31.5 Hz", "125 Hz", "2.5 kHz"."""
     return f"{value:.3g} Hz" if value < 999.5 else f"{value / 1000:.3g} kHz"
-
-
-def counted(count: int, what: str) -> str:
-    """A number of things: "1 band", "6 bands"."""
-    return f"{count} {what}{'' if count == 1 else 's'}"
-
-
-def listed(parts: Sequence[str]) -> str:
-    """Words in a row: "level, delay and EQ"."""
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}" if parts else ""
 
 
 def level_words(found_minus_wanted_db: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import logging
 from collections.abc import Callable, Collection, Coroutine
 from dataclasses import dataclass
@@ -12,9 +13,9 @@ from typing import Any
 
 from fleet.drivers.protocol import Driver
 from fleet.errors import BadInput, FleetError, Moved, NotFound, Refused
-from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
+from fleet.model.change import ChangeRecord, ChangeState, JournalEntry, check_trial_length
 from fleet.model.names import shown
-from fleet.model.plan import GuardHit, Plan, PlanKind
+from fleet.model.plan import GuardHit, Plan, PlanKind, check_guard_names
 from fleet.model.state import State
 from fleet.reconcile.guards import unlifted
 from fleet.reconcile.outlook import Outlook
@@ -32,8 +33,8 @@ from fleet.store.protocol import Store
 log = logging.getLogger(__name__)
 
 AGAIN_AFTER_S = 5.0
-SHORTEST_TRIAL_S = 10.0
-LONGEST_TRIAL_S = 4 * 3600.0
+MOST_LATER = 200
+"""Changes that are looked through for later ones on the same devices."""
 
 PLANNERS: dict[PlanKind, Callable[[Outlook, Scope], Plan]] = {
     "apply": plan_apply,
@@ -77,14 +78,23 @@ class Changes:
         self._runs: dict[str, Run] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._closing = asyncio.Event()
+        self._listeners: list[Callable[[ChangeRecord], None]] = [desired.changed]
         inventory.listen(self._heard)
+
+    def listen(self, listener: Callable[[ChangeRecord], None]) -> None:
+        """Tell `listener` of each change that begins or moves on, once that is durable."""
+        self._listeners.append(listener)
+
+    def devices_in_change(self) -> frozenset[str]:
+        """Devices that a change holds now."""
+        return frozenset(device for run in self._runs.values() for device in run.devices)
 
     async def plan(self, asked: Asked) -> Plan:
         """What would be done now, from freshly read devices. Raises `NotFound` and `Refused`."""
         if asked.kind == "rollback":
             record = await self.record(asked.change)
             outlook = await self._lookout.look({p.device for p in record.plan.devices})
-            return plan_rollback(outlook, record)
+            return plan_rollback(outlook, record, await self._later(record))
         if asked.scope is None:
             raise BadInput("no room was given")
         venue = self._desired.venue()
@@ -111,6 +121,7 @@ class Changes:
         """
         if self._closing.is_set():
             raise Refused("the daemon is stopping")
+        check_guard_names(allow)
         if keep_within_s is not None:
             _check_trial(asked, keep_within_s)
         plan = await self.plan(asked)
@@ -143,6 +154,7 @@ class Changes:
         except BaseException:
             del self._runs[record.id]
             raise
+        self._moved(record)
         self._spawn(record.id, run.begin())
         return record
 
@@ -158,6 +170,17 @@ class Changes:
         """Changes, newest first, running ones as they stand now."""
         stored = await self._store.changes(limit)
         return tuple(self._runs[r.id].record if r.id in self._runs else r for r in stored)
+
+    async def _later(self, record: ChangeRecord) -> tuple[ChangeRecord, ...]:
+        """Changes kept since that wrote to a device of this one, first begun first."""
+        devices = {p.device for p in record.plan.devices}
+        newer = itertools.takewhile(lambda r: r.id != record.id, await self._store.changes(MOST_LATER))
+        kept = [r for r in newer if r.state is ChangeState.KEPT and devices & {p.device for p in r.plan.devices}]
+        return tuple(reversed(kept))
+
+    async def damaged(self) -> tuple[str, ...]:
+        """What is wrong with stored changes that are not what was written, in words, one each."""
+        return await self._store.damaged()
 
     async def story(self, change: str) -> tuple[JournalEntry, ...]:
         """The journal of a change, in order."""
@@ -188,7 +211,7 @@ class Changes:
 
     async def recover(self) -> None:
         """Take up what a stopped daemon left unfinished: its devices are read, then it is finished or taken back."""
-        for words in await self._store.damaged():
+        for words in await self.damaged():
             log.error("%s", words)
         for record in await self._store.unfinished():
             if record.id not in self._runs:
@@ -219,7 +242,8 @@ class Changes:
         """The run of a change that has not ended."""
         record = await self.record(change)
         if record.state.ended:
-            raise Refused(f"change {change} has ended: {record.state}")
+            undo = f"`fleet rollback {change}` undoes it." if record.state is ChangeState.KEPT else ""
+            raise Refused(f"change {change} has ended: {record.state}", remedy=undo)
         run = self._runs.get(change)
         if run is None or run.stopped:
             raise Refused(
@@ -227,6 +251,10 @@ class Changes:
                 remedy="Try again in a moment.",
             )
         return run
+
+    def _moved(self, record: ChangeRecord) -> None:
+        for listener in self._listeners:
+            listener(record)
 
     def _heard(self, state: State) -> None:
         """A device told its state: the change that holds it wants to know."""
@@ -242,6 +270,7 @@ class Changes:
             performer=lambda epoch: Performer(self._driver, record.id, epoch, self._inventory.descriptions()),
             clock=self._clock,
             limits=self._limits,
+            moved=self._moved,
         )
         return self._runs[record.id]
 
@@ -253,11 +282,20 @@ class Changes:
     async def _carry_out(self, change: str, work: Coroutine[Any, Any, None]) -> None:
         """Do the work; what stops unexpectedly (a full disk) holds its devices, and is taken up when that works."""
         try:
-            while not await self._done(change, work):
+            while not await self._done(change, work):  # it is taken up again
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._closing.wait(), AGAIN_AFTER_S)
                     return
                 work = self._take_up_again(change)
+            ended = self._runs[change].record
+            needs_person = ended.state is ChangeState.NEEDS_PERSON
+            stuck = ", ".join(o.device for o in ended.outcomes if o.word == "needs a person")
+            log.log(
+                logging.ERROR if needs_person else logging.INFO,
+                "change %s (%s %s) by %s: %s%s",
+                *(change, ended.plan.kind, ended.plan.scope, ended.who, ended.state),
+                f": {stuck}" if stuck else "",
+            )
         finally:
             self._runs.pop(change, None)
 
@@ -286,12 +324,7 @@ class Changes:
 def _check_trial(asked: Asked, keep_within_s: float) -> None:
     if asked.kind == "store":
         raise BadInput("a store cannot be on trial: it changes nothing that sounds", where="--keep-within")
-    if not SHORTEST_TRIAL_S <= keep_within_s <= LONGEST_TRIAL_S:
-        raise BadInput(
-            f"a trial of {keep_within_s:g} s is too short or too long",
-            where="--keep-within",
-            remedy="Give from 10s to 4h.",
-        )
+    check_trial_length(keep_within_s)
 
 
 def refusal(hits: Collection[GuardHit]) -> Refused:

@@ -20,6 +20,8 @@ PASSING = frozenset({"busy", "store_too_soon"})
 BACK_ALREADY = frozenset({"reverted", "unknown_change", "aborted"})
 """Refusals of a revert that mean there is nothing left to revert."""
 PAUSE_S = 0.5
+PATIENCE_S = 8.0
+"""How long a passing refusal is waited out: less than a state may last, so that its reason is told."""
 
 
 class Conversation:
@@ -128,11 +130,13 @@ class Conversation:
                 raise
 
     async def _patiently(self, say: Callable[[], Awaitable[T]]) -> T:
+        now = asyncio.get_running_loop().time
+        until = now() + PATIENCE_S
         while True:
             try:
                 return await self._ask(say)
             except DeviceRefused as refusal:
-                if refusal.code not in PASSING:
+                if refusal.code not in PASSING or now() >= until:
                     raise
                 await asyncio.sleep(PAUSE_S)
 

@@ -10,6 +10,8 @@ from datetime import datetime
 from fleet.desired.load import load
 from fleet.desired.version import Version
 from fleet.errors import Refused
+from fleet.model.change import ChangeRecord, ChangeState
+from fleet.model.standing import RoomMode
 from fleet.model.venue import Venue
 from fleet.store.protocol import Store
 
@@ -39,6 +41,8 @@ class Desired:
         self._store = store
         self._clock = clock
         self.version: Version | None = None
+        self.modes: Mapping[str, RoomMode] = {}
+        """The mode of each room that was ever brought into one."""
         self.taking = asyncio.Lock()
         """Held while a version is made and put in force, so that none is lost to another made from the same one."""
 
@@ -47,10 +51,22 @@ class Desired:
         stored = await self._store.latest_version()
         if stored is not None:
             self.version = load(stored.files)
+        self.modes = await self._store.standing(RoomMode)
 
-    def venue(self) -> Venue:
-        """The venue in force. Raises `Refused` where none was loaded yet."""
-        return self.in_force().venue
+    def venue(self, modes: Mapping[str, str] | None = None) -> Venue:
+        """The venue in force, each room in its mode or the one given here. Raises `Refused` where none is loaded."""
+        present = {room: standing.mode for room, standing in self.modes.items()}
+        return self.in_force().venue.in_modes({**present, **(modes or {})})
+
+    def changed(self, record: ChangeRecord) -> None:
+        """A change moved on: once it is kept, the rooms it was about are in its modes."""
+        if record.state is ChangeState.KEPT and record.plan.then.modes:
+            assert record.ended is not None
+            brought = {
+                room: RoomMode(room=room, mode=mode, since=record.ended, who=record.who, change=record.id)
+                for room, mode in record.plan.then.modes.items()
+            }
+            self.modes = {**self.modes, **brought}
 
     def in_force(self) -> Version:
         """The version in force. Raises `Refused` where none was loaded yet."""

@@ -8,13 +8,13 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from fleet.errors import BadInput, Refused
+from fleet.model.durations import read_seconds
 from fleet.model.hold import Hold
 from fleet.reconcile.scope import room_of
 from fleet.services.desired import Desired
 from fleet.store.protocol import Store
 
 LONGEST = timedelta(days=14)
-_DURATION = re.compile(r"(?:(\d{1,3})h)?(?:(\d{1,4})m)?")
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 
 
@@ -54,8 +54,8 @@ def time_of(text: str, now: datetime, zone: ZoneInfo) -> datetime:
         local = now.astimezone(zone)
         until = local.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
         until = until if until > local else (until + timedelta(days=1))
-    elif text and (duration := _DURATION.fullmatch(text)) is not None:
-        until = now + timedelta(hours=int(duration[1] or 0), minutes=int(duration[2] or 0))
+    elif not text.endswith("s") and (seconds := read_seconds(text)) is not None:  # no hold is that short
+        until = now + timedelta(seconds=seconds)
     else:
         until = _iso(text, zone)
     if not now < until <= now + LONGEST:

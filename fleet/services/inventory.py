@@ -96,6 +96,7 @@ class Inventory:
             case Described(device=device, description=description):
                 self._describe(device, description)
             case StateHeard(device=device, state=state):
+                self._alive(device)
                 if self._take_state(device, state):
                     for listener in self._listeners:
                         listener(state)
@@ -118,6 +119,7 @@ class Inventory:
         """Take a full reading of a device, which is proof of life."""
         device = reported.state.id
         self._update(device, replace(self._entry(device).record, online=True, route=self._route))
+        self._alive(device)
         self._describe(device, reported.description)
         self._take_state(device, reported.state)
         self._entry(device).slots = reported.slots
@@ -185,6 +187,10 @@ class Inventory:
         if self._known[device].record.retired is not None:
             return DeviceStatus.RETIRED
         return DeviceStatus.REACHABLE if self.online(device) else DeviceStatus.SEEN
+
+    def _alive(self, device: str) -> None:
+        """It has told something just now."""
+        self._update(device, replace(self._entry(device).record, last_seen=self._clock()))
 
     def _describe(self, device: str, description: Description) -> None:
         known = self._entry(device)

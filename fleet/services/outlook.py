@@ -33,15 +33,18 @@ class Lookout:
         self._inventory = inventory
         self._desired = desired
 
-    async def look(self, devices: Collection[str]) -> Outlook:
-        """Read these devices afresh and work out what each should be. Raises `BrokerDown` where no link is up."""
+    async def look(self, devices: Collection[str], modes: Mapping[str, str] | None = None) -> Outlook:
+        """Read these devices afresh and work out what each should be, with some rooms in other modes than they are in.
+
+        Raises `BrokerDown` where no link is up.
+        """
         if trouble := self._inventory.link_trouble:
             remedy = "The daemon tries again by itself."
             raise BrokerDown(f"the devices cannot be reached: {trouble}", remedy=remedy)
         reported, unreachable = await self.read(devices)
         holds = await self._holds.current()
         return replace(
-            self._beside(reported, unreachable, devices),
+            self._beside(reported, unreachable, devices, modes),
             held={room: f"{h.who}, until {h.until:%Y-%m-%d %H:%M} UTC" for room, h in holds.items()},
         )
 
@@ -63,16 +66,20 @@ class Lookout:
         return self._beside(reported, unreachable, reported.keys() | unreachable.keys())
 
     def _beside(
-        self, reported: Mapping[str, Reported], unreachable: Mapping[str, str], devices: Collection[str]
+        self,
+        reported: Mapping[str, Reported],
+        unreachable: Mapping[str, str],
+        devices: Collection[str],
+        modes: Mapping[str, str] | None = None,
     ) -> Outlook:
-        version = self._desired.in_force()
+        venue = self._desired.venue(modes)
         descriptions = self._inventory.descriptions()
         described = sorted(set(devices) & set(descriptions))
-        wants, wrong = wanted_devices(version.venue, described, descriptions, self._driver.representable)
+        wants, wrong = wanted_devices(venue, described, descriptions, self._driver.representable)
         able = {d: self._driver.abilities(r.description) for d, r in reported.items()}
         return Outlook(
-            venue=version.venue,
-            desired_sha256=version.sha256,
+            venue=venue,
+            desired_sha256=self._desired.in_force().sha256,
             wants=wants,
             reported=reported,
             unreachable=unreachable,

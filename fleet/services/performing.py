@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 
 from fleet.drivers.protocol import Driver
-from fleet.errors import BrokerDown, FleetError
+from fleet.errors import BrokerDown, DeviceRefused, FleetError
 from fleet.model.description import Description
 from fleet.model.plan import DevicePlan
 from fleet.reconcile.progress import (
@@ -24,6 +24,9 @@ from fleet.reconcile.progress import (
     WriteBack,
 )
 from fleet.services.conversing import Conversation
+
+RESTARTED = frozenset({"wrong_boot", "unknown_change"})
+"""Refusals of a device that has lost what it held: until kept, a restart returns to the state before."""
 
 
 class Performer:
@@ -47,7 +50,14 @@ class Performer:
         except BrokerDown as error:
             return Failed(device=effect.device, turn=effect.turn, why=str(error), by_device=False)
         except FleetError as error:
-            return Failed(device=effect.device, turn=effect.turn, why=str(error))
+            return Failed(device=effect.device, turn=effect.turn, why=_words(error, effect.device))
+
+
+def _words(error: FleetError, device: str) -> str:
+    """Why, to stand behind the device's name."""
+    if isinstance(error, DeviceRefused) and error.code in RESTARTED:
+        return "has restarted in the middle of the change"
+    return str(error).removeprefix(device).lstrip(": ")
 
 
 async def _do(

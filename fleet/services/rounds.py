@@ -15,7 +15,7 @@ from datetime import datetime
 
 from fleet.errors import BadInput, FleetError, NotFound, Refused
 from fleet.model.names import shown
-from fleet.model.plan import Plan
+from fleet.model.plan import Plan, check_guard_names
 from fleet.model.round import RoomLook, RoomResult, RoomState, Round, RoundKind
 from fleet.reconcile.rounds import as_shown, of_change, of_empty, of_error, why_stop
 from fleet.reconcile.scope import Scope, room_of
@@ -92,6 +92,7 @@ class Rounds:
             raise BadInput("a round needs a room")
         if asked.stop_after < 1:
             raise BadInput("a round stops after 1 device or more", where="--stop-after")
+        check_guard_names(asked.allow)
         rooms = tuple(room_of(self._desired.venue(), room).name for room in sorted(asked.digests))
         if self._closing:
             raise Refused(STOPS)

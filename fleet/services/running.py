@@ -34,7 +34,10 @@ FAREWELL_WITHIN_S = 15.0
 
 
 class Run:
-    """Carries one change from its beginning to one of its ends. Everything sent has its journal entry before it."""
+    """Carries one change from its beginning to one of its ends. Everything sent has its journal entry before it.
+
+    `moved` is told the record each time it has moved on and that is durable.
+    """
 
     def __init__(
         self,
@@ -44,8 +47,10 @@ class Run:
         performer: Callable[[int], Performer],
         clock: Callable[[], datetime],
         limits: Limits,
+        moved: Callable[[ChangeRecord], None],
     ) -> None:
         self.record = record
+        self._moved = moved
         self.devices = frozenset(p.device for p in record.plan.devices)
         self._store = store
         self._make_performer = performer
@@ -169,6 +174,7 @@ class Run:
         left = progress.left if progress.state is ChangeState.RECOVERING else None
         await self._store.save_change(replace(record, state=left) if left else record)
         self.record = record
+        self._moved(record)
         if progress.state is ChangeState.ON_TRIAL:
             self._tried.clear()
         else:

@@ -11,11 +11,12 @@ from fleet.desired.folder import read_folder
 from fleet.drivers.protocol import LinkDown, LinkUp
 from fleet.errors import FleetError
 from fleet.model.inventory import Sighting
-from fleet.services.together import Services
+from fleet.services.together import Daily, Services
 
 log = logging.getLogger(__name__)
 
 FLUSH_EVERY_S = 1.0
+TICK_EVERY_S = 0.25
 CENSUS_EVERY_S = 300.0
 FOLDER_EVERY_S = 2.0
 AGAIN_AFTER_S = 5.0
@@ -38,6 +39,8 @@ class Tending:
         self._folder = folder
         self._connected = asyncio.Event()
         self._recovered = False
+        self._ready = asyncio.Event()
+        """The first census is taken, and what a stopped daemon left was taken up."""
         self._last_complaint = ""
 
     async def run(self) -> None:
@@ -49,6 +52,7 @@ class Tending:
             "taking the census": self._census,
             "writing the inventory": self._flush,
         }
+        jobs |= {f"tending {type(one).__name__.lower()}": self._ticking(one) for one in self._services.daily}
         if self._sightings is not None:
             jobs["noting sightings"] = self._note_sightings
         if self._folder is not None:
@@ -102,6 +106,7 @@ class Tending:
             await self._services.swapping.recover()
             await self._services.walking.recover()
             self._recovered = True
+            self._ready.set()
 
     async def _ask_absent(self) -> None:
         inventory = self._services.inventory
@@ -112,7 +117,7 @@ class Tending:
             try:
                 inventory.take(await self._services.driver.read(descriptions[device]))
             except FleetError as error:
-                log.info("%s is absent: %s", device, error)
+                log.info("missing: %s", error)
 
         await asyncio.gather(*(ask(device) for device in absent))
 
@@ -120,6 +125,17 @@ class Tending:
         while True:
             await asyncio.sleep(FLUSH_EVERY_S)
             await self._services.inventory.flush()
+
+    def _ticking(self, daily: Daily) -> Callable[[], Awaitable[None]]:
+        """Tick a service once the devices were read, each on its own: a slow one holds up no other."""
+
+        async def ticking() -> None:
+            await self._ready.wait()
+            while True:
+                await daily.tick()
+                await asyncio.sleep(TICK_EVERY_S)
+
+        return ticking
 
     async def _note_sightings(self) -> None:
         assert self._sightings is not None

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Protocol
 
 from fleet.drivers.protocol import Driver
 from fleet.errors import NotFound, Refused
@@ -19,6 +20,7 @@ from fleet.services.editing import Editing
 from fleet.services.handover.gathering import HandingOver
 from fleet.services.holds import Holds
 from fleet.services.inventory import Inventory
+from fleet.services.notices import Notices
 from fleet.services.outlook import Lookout
 from fleet.services.rounds import Rounds
 from fleet.services.snapshots import Snapshots
@@ -27,6 +29,14 @@ from fleet.services.swapping import Swapping
 from fleet.services.takeover import TakeOver
 from fleet.services.walking import Walking
 from fleet.store.protocol import Store
+
+
+class Daily(Protocol):
+    """A service that has things to do at times."""
+
+    async def tick(self) -> None:
+        """Do all that is due by the clock. Cheap where nothing is."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +54,18 @@ class Services:
     capturing: Capturing
     holds: Holds
     changes: Changes
+    notices: Notices
     rounds: Rounds
     snapshots: Snapshots
     handing_over: HandingOver
     swapping: Swapping
     walking: Walking
     take_over: TakeOver
+
+    @property
+    def daily(self) -> tuple[Daily, ...]:
+        """Services that do what is due, each time they are ticked."""
+        return ()
 
     async def close(self) -> None:
         """Stop: no further room of a round and no step of a swap is begun; running changes are cancelled and ended."""
@@ -149,6 +165,7 @@ def wire(
         capturing=Capturing(driver, inventory, desired, lookout, editing, clock),
         holds=holds,
         changes=changes,
+        notices=Notices(store, clock, lambda: new_id("n")),
         rounds=Rounds(changes=changes, desired=desired, clock=clock, new_id=lambda: new_id("round")),
         snapshots=snapshots,
         handing_over=HandingOver(

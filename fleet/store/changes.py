@@ -14,11 +14,12 @@ from sqlmodel import col
 
 from fleet.errors import StoreTrouble
 from fleet.model import edge
-from fleet.model.change import ENDS, ChangeRecord, JournalEntry
+from fleet.model.change import ENDS, ChangeRecord, ChangeState, JournalEntry
 from fleet.store.area import Area
 from fleet.store.database import Database
 from fleet.store.group_commit import GroupCommit
 from fleet.store.seals import Tail, seal_of_beginning, seal_of_standing
+from fleet.store.standing import put_kept
 from fleet.store.tables import ChangeRow, JournalRow, SealRow
 from fleet.store.trouble import UnfitRow, Unsound
 from fleet.store.verifying import Verifying
@@ -53,7 +54,7 @@ class Changes(Area):
             await connection.execute(insert(SealRow).values(seals))
 
     async def save_change(self, record: ChangeRecord) -> None:
-        """Write a change's state, trial, outcomes, culprits and end; never its plan."""
+        """Write a change's state, trial, outcomes, culprits and end; never its plan. Once kept, what it says stands."""
         async with self._database.writing() as connection:
             row = _change_row(record)
             moved = {name: row[name] for name in MOVING}
@@ -62,6 +63,8 @@ class Changes(Area):
                 raise StoreTrouble(f"change {record.id} was never begun", where=self._database.where)
             seal = update(SealRow).where(col(SealRow.change) == record.id).values(standing=seal_of_standing(row))
             await connection.execute(seal)
+            if record.state is ChangeState.KEPT:
+                await put_kept(self._database, connection, record)
 
     async def change(self, change: str) -> ChangeRecord | None:
         """The change of this id. Raises `StoreTrouble` where it is not what was written."""
@@ -69,21 +72,23 @@ class Changes(Area):
             numbers = (await connection.execute(NUMBERS.where(col(ChangeRow.id) == change))).scalars().all()
             if not numbers:
                 await self._verifying.absent(connection, change)
-            return next(iter(_all_sound(await self._verifying.changes(connection, numbers))), None)
+            found = next(iter((await self._verifying.changes(connection, numbers)).values()), None)
+            if isinstance(found, Unsound):
+                raise found
+            return found
 
     async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
-        """Changes, last begun first. Raises `StoreTrouble` for one that is not what was written."""
+        """Changes, last begun first; without those that are not what was written, which `damaged` names."""
         async with self._database.reading() as connection:
             numbers = (await connection.execute(NUMBERS.order_by(NUMBER.desc()).limit(limit))).scalars().all()
-            return tuple(_all_sound(await self._verifying.changes(connection, numbers)))
+            return tuple(_sound(await self._verifying.changes(connection, numbers)))
 
     async def unfinished(self) -> tuple[ChangeRecord, ...]:
         """Changes that have not ended, first begun first; without those that `damaged` names."""
         async with self._database.reading() as connection:
             numbers = (await connection.execute(UNFINISHED)).scalars().all()
             found = await self._verifying.changes(connection, numbers)
-            records = [record for record in found.values() if isinstance(record, ChangeRecord)]
-            return tuple([r for r in records if not await self._verifying.fault_of_journal(connection, r.id)])
+            return tuple([r for r in _sound(found) if not await self._verifying.fault_of_journal(connection, r.id)])
 
     async def damaged(self) -> tuple[str, ...]:
         """What is wrong with changes that are not what was written, in words, one each.
@@ -134,13 +139,8 @@ async def _tails(connection: AsyncConnection, changes: Iterable[str]) -> dict[st
     return {row.change: Tail(row.last_entry, row.journal) for row in await connection.execute(query)}
 
 
-def _all_sound(found: Mapping[int, ChangeRecord | Unsound]) -> list[ChangeRecord]:
-    records = []
-    for record in found.values():
-        if isinstance(record, Unsound):
-            raise record
-        records.append(record)
-    return records
+def _sound(found: Mapping[int, ChangeRecord | Unsound]) -> list[ChangeRecord]:
+    return [record for record in found.values() if isinstance(record, ChangeRecord)]
 
 
 def _change_row(record: ChangeRecord) -> dict[str, Any]:

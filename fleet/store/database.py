@@ -78,11 +78,12 @@ class Database:
                     await self.confirm(connection)
                 yield connection
 
-    def insert_or_update(self, table: type[Row], key: str) -> Insert:
-        """An INSERT that replaces all other columns of the row with the same `key`; its place in the order stays."""
+    def insert_or_update(self, table: type[Row], key: str, and_key: str = "") -> Insert:
+        """An INSERT that replaces all other columns of the row with the same keys; its place in the order stays."""
+        keys = [key, *([and_key] if and_key else [])]
         insert = sqlite.insert(table) if self.is_sqlite else postgresql.insert(table)
-        others = {column.name: column for column in insert.excluded if column.name not in {key, "number"}}
-        return insert.on_conflict_do_update(index_elements=[key], set_=others)
+        others = {column.name: column for column in insert.excluded if column.name not in {*keys, "number"}}
+        return insert.on_conflict_do_update(index_elements=keys, set_=others)
 
     async def close(self) -> None:
         """Close all connections."""

@@ -11,7 +11,7 @@ from sqlmodel import col
 from fleet.model import edge
 from fleet.model.inventory import DeviceRecord, Sighting
 from fleet.store.area import Area
-from fleet.store.tables import DeviceRow, SightingRow, columns_of
+from fleet.store.tables import DeviceRow, SightingRow
 
 SIGHTINGS_KEPT = 200
 """Of each device."""
@@ -47,16 +47,7 @@ class Inventory(Area):
 
     async def sightings(self, device: str, limit: int = 20) -> tuple[Sighting, ...]:
         """Sightings of a device, last remembered first."""
-        number = col(SightingRow.number)
-        query = (
-            select(*columns_of(SightingRow))
-            .where(col(SightingRow.device) == device)
-            .order_by(number.desc())
-            .limit(limit)
-        )
-        async with self._database.reading() as connection:
-            rows = (await connection.execute(query)).mappings().all()
-        return tuple(self._read_back(Sighting, dict(row)) for row in rows)
+        return await self._newest(SightingRow, Sighting, col(SightingRow.device) == device, limit=limit)
 
 
 def _device_row(record: DeviceRecord) -> dict[str, Any]:

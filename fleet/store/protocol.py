@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from fleet.model.change import ChangeRecord, JournalEntry
 from fleet.model.hold import Hold
 from fleet.model.inventory import DeviceRecord, Sighting
+from fleet.model.notice import Notice
 from fleet.model.snapshot import Snapshot
 from fleet.model.swap import Swap
 from fleet.model.walk import Walk
 from fleet.store.records import SnapshotEntry, StoredVersion
+
+T = TypeVar("T")
 
 
 class Store(Protocol):
@@ -89,7 +92,10 @@ class Store(Protocol):
         ...
 
     async def save_change(self, record: ChangeRecord) -> None:
-        """Write a change's state, trial, outcomes, culprits and end; never its plan."""
+        """Write a change's state, trial, outcomes, culprits and end; never its plan.
+
+        In the same transaction a change that is kept lets stand what its plan says (`Plan.then`).
+        """
         ...
 
     async def change(self, change: str) -> ChangeRecord | None:
@@ -97,7 +103,7 @@ class Store(Protocol):
         ...
 
     async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
-        """Changes, last begun first. Raises `StoreTrouble` for one that is not what was written."""
+        """Changes, last begun first; without those that are not what was written, which `damaged` names."""
         ...
 
     async def unfinished(self) -> tuple[ChangeRecord, ...]:
@@ -146,6 +152,26 @@ class Store(Protocol):
 
     async def walks(self) -> tuple[Walk, ...]:
         """All walks, last begun first."""
+        ...
+
+    async def save_standing(self, key: str, value: object) -> None:
+        """Let a value stand for its kind (its class) and this key, in place of the one before."""
+        ...
+
+    async def drop_standing(self, kind: type, key: str) -> None:
+        """Let nothing stand for a kind and a key."""
+        ...
+
+    async def standing(self, kind: type[T]) -> Mapping[str, T]:
+        """The values of a kind by key."""
+        ...
+
+    async def save_notice(self, notice: Notice) -> None:
+        """Write a notice down."""
+        ...
+
+    async def notices(self, limit: int = 50, since: datetime | None = None) -> tuple[Notice, ...]:
+        """Notices, last given first, none older than `since`."""
         ...
 
     async def save_snapshot(self, snapshot: Snapshot) -> None:

@@ -13,6 +13,7 @@ from fleet.store.inventory import Inventory
 from fleet.store.migrate import migrate
 from fleet.store.protocol import Store
 from fleet.store.snapshots import Snapshots
+from fleet.store.standing import Standings
 from fleet.store.swaps import Swaps
 from fleet.store.versions import Versions
 from fleet.store.walks import Walks
@@ -37,5 +38,5 @@ async def open_store(url: str) -> AsyncIterator[Store]:
         yield store
 
 
-class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots, Swaps, Walks):
+class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots, Swaps, Walks, Standings):
     """`Store` in SQL."""

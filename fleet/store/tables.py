@@ -150,6 +150,25 @@ class WalkRow(Row, table=True):
     ended: datetime | None = Field(default=None, sa_type=UtcTime)
 
 
+class StandingRow(Row, table=True):
+    """What stands until something changes it: one value of a kind for each key, as plain data."""
+
+    __tablename__ = "standing"
+    kind: str = Field(primary_key=True)
+    key: str = Field(primary_key=True)
+    body: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class NoticeRow(Row, table=True):
+    """A notice that was given."""
+
+    __tablename__ = "notices"
+    number: int | None = Field(default=None, primary_key=True)
+    id: str = Field(unique=True)
+    at: datetime = Field(sa_type=UtcTime, index=True)
+    body: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+
+
 class SightingRow(Row, table=True):
     """A sighting. Its device need not be in the inventory."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pyloudnorm
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,8 +12,6 @@ from published import BS1770_SECTIONS
 from fleet.acoustics import biquads
 from fleet.acoustics.grid import R80_HZ
 from fleet.acoustics.response import magnitude_db
-
-pyloudnorm = pytest.importorskip("pyloudnorm")
 
 RATE_HZ = 48_000
 SHAPES = {"bell": "peaking", "low_shelf": "low_shelf", "high_shelf": "high_shelf"}

@@ -137,6 +137,15 @@ def daemon(home: Path, *options: str, log: Path) -> Iterator[subprocess.Popen[st
 
 
 @contextmanager
+def without_power(hall: Running, device: str, *, off_s: float) -> Iterator[None]:
+    """A device that is dead for the length of the block; it has its power again `off_s` seconds after it lost it."""
+    words = ["-m", "simulators", "power-cut", "--state", str(hall.state), device, "--off-s", f"{off_s:g}"]
+    with process([sys.executable, *words]):
+        eventually(f"{device} is missing", lambda: hall.commands.json("devices", device)["status"] == "missing")
+        yield
+
+
+@contextmanager
 def process(
     words: list[str], *, log: Path | None = None, env: Mapping[str, str] | None = None
 ) -> Iterator[subprocess.Popen[str]]:

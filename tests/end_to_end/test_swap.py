@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import pytest
 from raw_recorder import Heard
-from running import Running, eventually, process, running
+from running import Running, running, without_power
 
 Json = dict[str, Any]
 
@@ -58,7 +56,7 @@ def asks_for_more(one: Heard) -> bool:
 
 
 def test_the_spare_is_muted_first_and_unmuted_last(hall: Running) -> None:
-    with _without_power(hall, "box-1"):
+    with without_power(hall, "box-1", off_s=600):
         _swap(hall)
 
 
@@ -91,12 +89,3 @@ def _swap(hall: Running) -> None:
 def test_the_file_keeps_its_comments(hall: Running) -> None:
     files = hall.commands.json("files")["files"]
     assert files["rooms/hall.yaml"] == HALL.replace("device: box-1}", "device: box-3}")
-
-
-@contextmanager
-def _without_power(hall: Running, device: str) -> Iterator[None]:
-    """A device that is dead for the length of the block. The order ends when it has its power again: nobody waits."""
-    words = ["-m", "simulators", "power-cut", "--state", str(hall.state), device, "--off-s", "600"]
-    with process([sys.executable, *words]):
-        eventually(f"{device} is missing", lambda: hall.commands.json("devices", device)["status"] == "missing")
-        yield

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,7 +16,7 @@ from pathlib import Path
 
 import pytest
 from raw_recorder import recording
-from running import Commands, Running, daemon, eventually, process, simulators
+from running import Commands, Running, daemon, eventually, simulators, without_power
 
 from tests.brokers import LOOPBACK, embedded_broker
 
@@ -96,7 +95,7 @@ def test_a_year_in_the_life_of_a_venue(folder: Path, monkeypatch: pytest.MonkeyP
         fleet("diff", "mill-hall")
         fleet("handover", "mill-hall", "--out", str(folder / "handed-over"))
         assert (folder / "handed-over" / "handover.html").stat().st_size > 0
-        with without_power(year.hall, "box-1"):
+        with without_power(year.hall, "box-1", off_s=25):
             fleet("diff", "mill-hall", code=1)
             fleet("swap", "left", "box-3", "--yes", "--why", "dead before the show")
         assert recorder.state("box-3")["outputs"][0]["level_db"] == -12.0
@@ -142,12 +141,3 @@ def a_venue(folder: Path) -> Iterator[Year]:
         with daemon(commands.home, *options, log=folder / "daemon.log"):
             eventually("every box is found", lambda: commands.json("devices")["counts"]["found"] == 4)
             yield year
-
-
-@contextmanager
-def without_power(hall: Running, device: str) -> Iterator[None]:
-    """A device that is dead for the length of the block; it has its power again soon after."""
-    words = ["-m", "simulators", "power-cut", "--state", str(hall.state), device, "--off-s", "25"]
-    with process([sys.executable, *words]):
-        eventually(f"{device} is missing", lambda: hall.commands.json("devices", device)["status"] == "missing")
-        yield

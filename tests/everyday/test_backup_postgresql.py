@@ -17,7 +17,7 @@ from fleet.services.self_check.database import check_database
 from fleet.services.self_check.result import State
 from fleet.store.sql import open_store
 from tests.services.small_venue import FILES
-from tests.store.conftest import Cluster, cluster
+from tests.store.conftest import Cluster, cluster, not_here
 
 __all__ = ["cluster"]
 
@@ -79,4 +79,4 @@ def test_self_check_reads_it(cluster: Cluster) -> None:
 @pytest.fixture
 def _programs() -> None:
     if shutil.which("pg_dump") is None or shutil.which("pg_restore") is None:
-        pytest.skip("PostgreSQL's client programs are not installed (package postgresql-client)")
+        not_here("PostgreSQL's client programs are not installed (package postgresql-client)")

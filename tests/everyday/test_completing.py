@@ -113,8 +113,11 @@ def test_nonsense_is_passed_over(body: str, home: Path, completed_here: Callable
     import threading
     from http.server import BaseHTTPRequestHandler, HTTPServer
 
+    asked_for: list[str] = []
+
     class Nonsense(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
+            asked_for.append(self.path)
             self.send_response(200)
             self.end_headers()
             self.wfile.write(body.encode())
@@ -123,11 +126,13 @@ def test_nonsense_is_passed_over(body: str, home: Path, completed_here: Callable
             pass
 
     server = HTTPServer(("127.0.0.1", 0), Nonsense)
+    server.timeout = 10  # only there so that a failure ends
     thread = threading.Thread(target=server.handle_request)
     thread.start()
     try:
         left_by_a_daemon(home, server.server_port)
         assert completed_here("fleet diff ") == []
     finally:
-        thread.join(10)
+        thread.join()
         server.server_close()
+    assert len(asked_for) == 1, "the nonsense was never asked for"

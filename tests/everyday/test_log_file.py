@@ -97,7 +97,7 @@ def test_lines_that_are_none_are_passed_over(log: logging.Logger, tmp_path: Path
         file.write(b'{"number": 2, "time": "no time", "level": "error"}\n[]\nnull\n\xff\xfe\n{"number": 3, "mess')
     with logging_to(tmp_path, Devices()):
         logging.getLogger("fleet.test").error("after")
-    assert messages(tmp_path)[0] == "before"
+    assert messages(tmp_path) == ["before", "after"]
 
 
 def test_only_what_is_wanted(log: logging.Logger, tmp_path: Path) -> None:

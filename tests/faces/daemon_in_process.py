@@ -151,6 +151,25 @@ def _no_daemon(_config: DaemonConfig) -> None:
     raise AssertionError("these tests run no daemon of that kind")
 
 
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    """The daemon's folder."""
+    return tmp_path / "home"
+
+
+@pytest.fixture
+def daemon(home: Path) -> Iterator[RunningDaemon]:
+    """A daemon with the venue loaded and all its devices there."""
+    with a_daemon(home) as running:
+        yield running
+
+
+@pytest.fixture
+def fleet(home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> CommandLine:
+    """The command line."""
+    return CommandLine(home, monkeypatch, capsys)
+
+
 GOLDEN = Path(__file__).parent / "golden"
 
 

@@ -14,7 +14,7 @@ from fleet.model.description import Description
 from fleet.model.edge import parse, plain
 from fleet.model.settings import Band, Crossover, DeviceSettings, OutputSettings, SlotContents
 from fleet.services.together import Services, wire
-from tests.services.small_venue import FLAT, NOON, Ids, StagingDriver, box, description, hear_all, store_at
+from tests.services.small_venue import FLAT, FOYER, NOON, Ids, StagingDriver, box, description, hear_all, store_at
 
 VENUE = """\
 format: 1
@@ -85,14 +85,6 @@ positions:
       amplifier_min_ohm: 4
     silence: [{check: level-step, reason: people stand close to it}]
   horn: {device: box-9, life_safety: true}
-"""
-FOYER = """\
-format: 1
-room: foyer
-name: Foyer
-positions:
-  desk: {device: box-4, level_db: -10}
-  door: {device: box-5, level_db: -10}
 """
 FILES = {"venue.yaml": VENUE, "rooms/weir-hall.yaml": HALL, "rooms/foyer.yaml": FOYER}
 HOUSE = (

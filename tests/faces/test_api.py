@@ -193,6 +193,11 @@ PROBLEMS = [
         422,
         {"complaints": ["rooms/a.yaml:1:1: else", "rooms/a.yaml:3:7: what"]},
     ),
+    (
+        errors.Mistakes((Complaint("boxes.csv", 3, 2, "what"),), "the sheet"),
+        422,
+        {"complaints": ["boxes.csv:3:2: what"]},
+    ),
     (errors.Refused("too loud", guards=("rise",), remedy="r"), 409, {"guards": ["rise"], "remedy": "r"}),
     (errors.Moved("moved"), 409, {"guards": []}),
     (errors.DeviceSilent("box-1"), 504, {}),

@@ -13,6 +13,7 @@ from tests.browser import axe_violations, offline_page
 from tests.faces.handover_venue import handing_over
 
 A4_PT = (595, 842)
+"""210 mm by 297 mm (ISO 216) in points of 1/72 inch."""
 
 
 @pytest.fixture

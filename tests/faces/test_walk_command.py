@@ -12,7 +12,7 @@ import pytest
 
 from fleet.model.venue import Venue
 from tests.faces.daemon_in_process import CommandLine, RunningDaemon, Said, golden
-from tests.services.small_venue import FILES, FOYER, sound
+from tests.services.small_venue import FILES, FOYER, all_sound
 
 ANSWERS = """\
 format: 1
@@ -34,10 +34,6 @@ class Terminal(io.StringIO):
         return True
 
 
-def all_sound(daemon: RunningDaemon) -> dict[str, Any]:
-    return {name: sound(device) for name, device in daemon.driver.devices.items()}
-
-
 def with_line(daemon: RunningDaemon) -> Venue:
     foyer = FOYER.replace("desk: {device: box-4,", f"desk: {{device: box-4, {LINE},")
     return daemon.do(daemon.services.desired.load({**FILES, "rooms/foyer.yaml": foyer}, "ines")).version.venue
@@ -50,7 +46,7 @@ def listed(fleet: CommandLine) -> list[dict[str, Any]]:
 
 
 def test_walks_as_a_person_reads_them(daemon: RunningDaemon, fleet: CommandLine, tmp_path: Path) -> None:
-    before = all_sound(daemon)
+    before = all_sound(daemon.driver)
     file = tmp_path / "answers.yaml"
     file.write_text(ANSWERS, encoding="utf-8")
     wrong: list[str] = []
@@ -71,7 +67,7 @@ def test_walks_as_a_person_reads_them(daemon: RunningDaemon, fleet: CommandLine,
     run("walk-show", "walk", "--show", "walk-0001")
     run("walk-unknown", "walk", "--show", "walk-9")
     assert not wrong, "\n".join(wrong)
-    assert all_sound(daemon) == before
+    assert all_sound(daemon.driver) == before
 
 
 def test_a_walk_that_is_all_right_is_0_and_exported_whole(
@@ -96,7 +92,7 @@ def test_a_person_answers_goes_back_and_measures(
     daemon: RunningDaemon, fleet: CommandLine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with_line(daemon)
-    before = all_sound(daemon)
+    before = all_sound(daemon.driver)
     desk = f"{ALL_YES}hums a little\nsome\n100\n62,5\nlevel meter\n7\n"
     typed = ["y", "s", "b", desk.rstrip("\n"), "r", desk.replace("level meter\n7\n", "").rstrip("\n"), "n"]
     door = ["maybe", "y", "n", "?", "y", "", "", ""]
@@ -118,7 +114,7 @@ def test_a_person_answers_goes_back_and_measures(
     assert "Keep people clear" in said.err
     assert "Pause the source first" in said.err
     assert (walk["state"], walk["not_walked"]) == ("done", [])
-    assert all_sound(daemon) == before
+    assert all_sound(daemon.driver) == before
 
 
 @pytest.mark.parametrize(("typed", "code"), [("y\nq\n", 1), ("y\ny\n", 2), ("n\n", 2)])
@@ -126,11 +122,11 @@ def test_who_quits_leaves_or_says_no_has_everything_back(
     daemon: RunningDaemon, fleet: CommandLine, monkeypatch: pytest.MonkeyPatch, typed: str, code: int
 ) -> None:
     """The second one ends its input in the middle, which the prompt takes as it takes Ctrl-C."""
-    before = all_sound(daemon)
+    before = all_sound(daemon.driver)
     monkeypatch.setattr(sys, "stdin", Terminal(typed))
     said = fleet("walk", "weir-hall")
     assert said.code == code, said
-    assert all_sound(daemon) == before
+    assert all_sound(daemon.driver) == before
     assert [w["state"] for w in listed(fleet)] == ([] if typed == "n\n" else ["stopped"])
     assert ("as they were before the walk" in said.err) == (typed == "y\ny\n")
 

@@ -78,6 +78,7 @@ def namespace() -> Iterator[Namespace]:
             text=True,
             check=False,
         )
+        assert "syntax error" not in tried.stderr, tried.stderr
         if tried.returncode:
             pytest.skip(f"the kernel cannot lose packets by chance: {tried.stderr.strip()}")
         yield inside

@@ -73,9 +73,11 @@ def test_the_file_is_as_kept(name: str, devices: list[Reported]) -> None:
     assert compared(loaded(room), devices).differences == ()
 
 
-def test_a_capture_is_not_changed_by_the_order_of_time() -> None:
-    devices = hall()
-    assert capture(devices) == capture(devices)
+@pytest.mark.parametrize("devices", [hall(), foyer()], ids=["hall", "foyer"])
+def test_the_order_in_which_devices_are_read_orders_the_positions_and_nothing_else(devices: list[Reported]) -> None:
+    room, other = capture(devices), capture(devices[::-1])
+    assert list(other.data["positions"]) != list(room.data["positions"])
+    assert (other.data, sorted(other.notes)) == (room.data, sorted(room.notes))
 
 
 @pytest.mark.parametrize(

@@ -114,8 +114,6 @@ def test_two_exchanged_boxes_are_found_among_others_and_nobody_else(wanted: list
     names = [f"b{n}" for n in range(len(wanted))]
     each = dict(zip(names, wanted, strict=True))
     a, b = names[pair[0]], names[pair[1]]
-    if abs(each[a] - each[b]) < 1:
-        return  # nobody hears a difference, so that none is there
     moved = {**each, a: each[b], b: each[a]}
     found = suspected(each, {name: (db, db) for name, db in moved.items()})
     assert (a, b) in {(s.first, s.second) for s in found}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from parts import bell, crossover
 
+from fleet.model.listing import listed
 from fleet.model.settings import Band
 from fleet.model.venue import Between
 from fleet.reconcile import words
@@ -45,9 +46,9 @@ def test_sentences():
     assert words.phase_words(35.2, 120) == "phase 35° off at 120 Hz"
     assert words.range_words("level_db", -22, Between(low=-20, high=-8)) == "2 dB below its range of -20 to -8 dB"
     assert words.range_words("delay_ms", 8.5, Between(low=2, high=8)) == "0.5 ms above its range of 2 to 8 ms"
-    assert words.listed(["level", "delay", "EQ"]) == "level, delay and EQ"
-    assert words.listed(["level"]) == "level"
-    assert words.listed([]) == ""
+    assert listed(["level", "delay", "EQ"]) == "level, delay and EQ"
+    assert listed(["level"]) == "level"
+    assert listed([]) == ""
 
 
 def test_raw_values():

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fleet.drivers.memory import MemoryDriver
+from fleet.drivers.memory import MemoryDevice, MemoryDriver
 from fleet.services.together import Services
 from fleet.store.protocol import Store
 from tests.services.small_venue import DRIVERS, boxes, opened, store_at
@@ -19,10 +19,16 @@ async def store(tmp_path: Path) -> AsyncIterator[Store]:
         yield store
 
 
+@pytest.fixture
+def devices() -> list[MemoryDevice]:
+    """The devices that the driver reaches."""
+    return boxes()
+
+
 @pytest.fixture(params=DRIVERS, ids=lambda kind: kind.name)
-def driver(request: pytest.FixtureRequest) -> MemoryDriver:
+def driver(request: pytest.FixtureRequest, devices: list[MemoryDevice]) -> MemoryDriver:
     kind: type[MemoryDriver] = request.param
-    return kind(boxes())
+    return kind(devices)
 
 
 @pytest.fixture

@@ -276,3 +276,8 @@ def sound(device: MemoryDevice) -> tuple[Any, ...]:
     """All that can be heard of a device, to compare it before and after."""
     causes = {n: c for n, c in device.mute_causes.items() if c}
     return device.state().live, device.active_slot, causes, dict(device.slots)
+
+
+def all_sound(driver: MemoryDriver) -> dict[str, tuple[Any, ...]]:
+    """The same of every device, by id."""
+    return {name: sound(device) for name, device in driver.devices.items()}

@@ -21,6 +21,7 @@ from tests.services.small_venue import (
     NOON,
     Ids,
     StagingDriver,
+    all_sound,
     apply,
     begun,
     boxes,
@@ -178,7 +179,7 @@ async def test_whatever_fails_takes_the_whole_scope_back(store: Store, kind: typ
     before = {d: sound(memory.devices[d]) for d in memory.devices}
     record = await ended(services, (await begun(services, apply())).id)
     assert record.state == (ChangeState.CANCELLED if at == "prepare" else ChangeState.ROLLED_BACK)
-    assert dict(record.culprits) == {"box-2": "box-2 refused (unsupported): not today"}
+    assert dict(record.culprits) == {"box-2": "refused (unsupported): not today"}
     assert {d: sound(memory.devices[d]) for d in memory.devices} == before
     word = "untouched" if at == "prepare" else "rolled back"
     assert {o.word for o in record.outcomes} == {word}
@@ -272,14 +273,14 @@ async def test_a_device_that_cannot_be_taken_back_needs_a_person(store: Store) -
 
 
 async def test_a_kept_change_is_rolled_back_by_another(services: Services, driver: MemoryDriver) -> None:
-    before = {d: sound(device) for d, device in driver.devices.items()}
+    before = all_sound(driver)
     first = await ended(services, (await begun(services, apply())).id)
     asked = Asked(kind="rollback", change=first.id)
     plan = await services.changes.plan(asked)
     assert plan.undoes == first.id
     second = await ended(services, (await begun(services, asked)).id)
     assert second.state == ChangeState.KEPT
-    assert {d: sound(device) for d, device in driver.devices.items()} == before
+    assert all_sound(driver) == before
     assert [r.id for r in await services.changes.records()] == [second.id, first.id]
 
 

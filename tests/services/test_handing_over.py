@@ -8,6 +8,7 @@ import pytest
 
 from fleet.drivers.protocol import LinkDown
 from fleet.errors import BrokerDown, Moved, NotFound, Refused
+from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.services.together import Services, wire
 from tests.services.small_venue import FILES, FOYER, NOON, Ids, StagingDriver, boxes, opened, store_at
 
@@ -31,7 +32,8 @@ async def test_it_compares_the_very_reading_that_the_snapshot_seals(tmp_path: Pa
 
         async def take_then_turn(who: str, note: str = "") -> object:
             snapshot = await taken(who, note)
-            driver.devices["box-4"].live = driver.devices["box-1"].live
+            turned = driver.devices["box-4"]
+            turned.live = DeviceSettings(outputs={1: OutputSettings(level_db=-17.0)}).over(turned.live)
             driver.touched("box-4")
             while not driver._queue.empty():
                 services.inventory.hear(driver._queue.get_nowait())
@@ -41,7 +43,10 @@ async def test_it_compares_the_very_reading_that_the_snapshot_seals(tmp_path: Pa
         pack = await services.handing_over.gather("foyer", "ines")
         found = {p.position: {line.setting: line for line in p.settings} for p in pack.rooms[0].positions}
         sealed = next(r for r in pack.snapshot.body.devices if r.state.id == "box-4").state
-        assert found["desk"]["level_db"].reported == f"{sealed.output(1).level_db:g} dB"
+        assert (sealed.output(1).level_db, found["desk"]["level_db"].reported) == (-6.0, "-6 dB")
+        now = services.inventory.reported("box-4")
+        assert now is not None
+        assert now.state.output(1).level_db == -17.0, "nobody has turned it meanwhile"
         await services.close()
 
 

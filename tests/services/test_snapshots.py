@@ -10,7 +10,7 @@ import pytest
 from fleet.drivers.memory import MemoryDriver
 from fleet.drivers.protocol import WentOffline
 from fleet.errors import NotFound
-from fleet.faces import documents
+from fleet.faces import snapshot_documents
 from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.services.together import Services
 
@@ -23,7 +23,7 @@ def turn_up(driver: MemoryDriver, device: str, level_db: float) -> None:
 
 async def test_the_seal_can_be_worked_out_from_the_document(services: Services) -> None:
     taken = await services.snapshots.take("ines", "before the autumn season – gréement")
-    document = json.loads(json.dumps(documents.snapshot(await services.snapshots.get(taken.id))))
+    document = json.loads(json.dumps(snapshot_documents.snapshot(await services.snapshots.get(taken.id))))
     canonical = json.dumps(document["body"], sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
     assert hashlib.sha256(canonical).hexdigest() == document["sha256"] == taken.sha256
     altered = canonical.replace(b'"level_db":-6.0', b'"level_db":-5.0', 1)

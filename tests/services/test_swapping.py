@@ -11,14 +11,14 @@ import pytest
 
 from fleet.drivers.memory import MemoryDevice, MemoryDriver
 from fleet.drivers.protocol import LinkUp, WentOffline
-from fleet.errors import BadInput, DeviceRefused, FleetError, Moved, NotFound, Refused
+from fleet.errors import BadInput, DeviceRefused, FleetError, Moved, NotFound, Refused, StoreTrouble
 from fleet.model.description import Description
 from fleet.model.inventory import DeviceStatus
 from fleet.model.plan import Phase
 from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.model.state import Moment
 from fleet.model.swap import Swap, SwapState
-from fleet.services.swap_prospects import AskedSwap
+from fleet.services.swap_asked import AskedSwap
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
 from tests.services.small_venue import (
@@ -369,7 +369,7 @@ async def test_what_was_edited_meanwhile_stays_when_a_swap_is_undone(services: S
 
 
 @pytest.mark.parametrize("phase", [Phase.MUTE, Phase.SET, Phase.STORE, Phase.UNMUTE])
-async def test_a_daemon_that_is_killed_in_a_swap_finishes_or_undoes_it(
+async def test_a_daemon_that_is_killed_before_all_is_set_and_stored_undoes_its_swap(
     services: Services, watching: Watching, store: Store, phase: Phase
 ) -> None:
     """The first life stops dead before a phase of the spare; the next one reads how far it came."""
@@ -396,14 +396,45 @@ async def test_a_daemon_that_is_killed_in_a_swap_finishes_or_undoes_it(
     await second.swapping.recover()
     settled = await ended(second, swap.id)
     bound = second.desired.venue().rooms["weir-hall"].positions["fill"].device
-    if settled.state is SwapState.DONE:
-        assert bound == SPARE
-        assert (await second.lookout.differences(rooms=["weir-hall"], position="fill")).same()
-    else:
-        assert settled.state is SwapState.TAKEN_BACK, settled.words
-        assert "the daemon stopped in the middle of it" in settled.words
-        assert bound == DEAD
-        as_before(watching, before, settled)
+    assert settled.state is SwapState.TAKEN_BACK, settled.words
+    assert "the daemon stopped in the middle of it" in settled.words
+    assert bound == DEAD
+    as_before(watching, before, settled)
+    await second.close()
+
+
+@pytest.mark.parametrize("unsaved", [SwapState.UNMUTING, SwapState.DONE])
+async def test_a_daemon_that_is_killed_when_all_is_set_and_stored_finishes_its_swap(
+    services: Services, watching: Watching, store: Store, monkeypatch: pytest.MonkeyPatch, unsaved: SwapState
+) -> None:
+    """The first life stops dead before it can note that it came to a step; the next one finds the step's change."""
+    save, dead = store.save_swap, False
+
+    async def die(swap: Swap) -> None:
+        nonlocal dead
+        dead = dead or swap.state is unsaved
+        if dead:
+            raise StoreTrouble("killed")
+        await save(swap)
+
+    monkeypatch.setattr(store, "save_swap", die)
+    plan = await services.swapping.plan(asked())
+    swap = await services.swapping.begin(asked(), digest=plan.digest, who="ines", why="")
+    await services.swapping.wait(swap.id, 30)
+    assert dead
+    assert muted(watching.driver, SPARE) is (unsaved is SwapState.UNMUTING)
+    monkeypatch.undo()
+
+    second = await opened_again(store, watching)
+    await dies(second, watching.driver, DEAD)
+    await second.changes.recover()
+    await second.swapping.recover()
+    settled = await ended(second, swap.id)
+    assert settled.state is SwapState.DONE, settled.words
+    assert second.desired.venue().rooms["weir-hall"].positions["fill"].device == SPARE
+    assert (await second.lookout.differences(rooms=["weir-hall"], position="fill")).same()
+    assert not muted(watching.driver, SPARE)
+    assert second.inventory.known(DEAD).record.retired is not None
     await second.close()
 
 

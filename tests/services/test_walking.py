@@ -14,30 +14,26 @@ from fleet.drivers.memory import MemoryDriver
 from fleet.errors import BadInput, NotFound, Refused
 from fleet.model.change import ChangeState
 from fleet.model.walk import Answers, Walk, WalkState
-from fleet.services import walking
+from fleet.services import walk_beginning
 from fleet.services.together import Services
-from fleet.services.walking import AskedWalk
+from fleet.services.walk_beginning import AskedWalk
 from fleet.store.protocol import Store
 from tests.services.small_venue import (
     FLAT,
     HALL,
     NOON,
     StagingDriver,
+    all_sound,
     apply,
     box,
     boxes,
     hear_all,
     opened,
-    sound,
     until,
 )
 
 RIGHT = Answers(place="yes", source="yes", sound="yes", polarity="yes")
 HALL_BOXES = {"fill": "box-3", "main-left": "box-1", "main-right": "box-2"}
-
-
-def all_sound(driver: MemoryDriver) -> dict[str, Any]:
-    return {name: sound(device) for name, device in driver.devices.items()}
 
 
 def heard_now(driver: MemoryDriver) -> dict[str, float | None]:
@@ -162,7 +158,7 @@ async def test_a_walk_that_is_going_on_can_be_taken_over_but_not_begun_twice(
 async def test_nobody_who_goes_on_in_time_stops_the_walk(
     store: Store, driver: MemoryDriver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(walking, "SHORTEST_STEP_S", 0.01)
+    monkeypatch.setattr(walk_beginning, "SHORTEST_STEP_S", 0.01)
     services = await opened(store, driver)
     before = all_sound(driver)
     idle = await begun(services, "foyer", step_within_s=0.2)
@@ -321,7 +317,7 @@ async def two_lives(store: Store, driver: MemoryDriver) -> AsyncIterator[tuple[S
 
 async def killed(services: Services) -> None:
     """Let nothing of these services do anything any more, as SIGKILL does."""
-    tasks = [*services.changes._tasks, *services.walking._watches.values()]
+    tasks = [*services.changes._tasks, *services.walking._watching.watched().values()]
     for task in tasks:
         task.cancel()
     await asyncio.gather(*tasks, return_exceptions=True)
@@ -381,7 +377,7 @@ async def test_a_daemon_that_never_comes_back_leaves_the_devices_a_timer(store: 
 
     services = await opened(store, Noting(boxes()))
     await services.walking.step((await begun(services)).id, "next", "ines")
-    step_ms = timedelta(seconds=walking.STEP_WITHIN_S).total_seconds() * 1000
+    step_ms = timedelta(seconds=walk_beginning.STEP_WITHIN_S).total_seconds() * 1000
     assert timers
     assert all(timer is not None and step_ms < timer <= step_ms + 120_000 for timer in timers)
     await services.close()

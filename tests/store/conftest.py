@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import aiosqlite
+import asyncpg
 import pytest
 
 from fleet.store.protocol import Store
@@ -65,7 +66,8 @@ class Cluster:
             assert done.returncode == 0, output.read()
 
 
-def _not_here(reason: str) -> NoReturn:
+def not_here(reason: str) -> NoReturn:
+    """A part is missing: a reason to skip, and a failure with FLEET_TEST_ALL=1."""
     if os.environ.get("FLEET_TEST_ALL") == "1":
         pytest.fail(reason)
     pytest.skip(reason)
@@ -76,7 +78,7 @@ def cluster() -> Iterator[Cluster]:
     """A running PostgreSQL; tests that need it are skipped where there is none, or fail with FLEET_TEST_ALL=1."""
     installed = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: float(p.parts[-3]))
     if not installed:
-        _not_here("PostgreSQL's server is not installed (package postgresql)")
+        not_here("PostgreSQL's server is not installed (package postgresql)")
     folder = Path(tempfile.mkdtemp(prefix="fleet-postgres-"))
     if os.getuid() == 0:
         shutil.chown(folder, OTHER_USER, OTHER_USER)
@@ -120,7 +122,7 @@ def behind(url: str) -> Callable[[str], Awaitable[None]]:
                 await connection.execute(statement)
                 await connection.commit()
         else:
-            connection = await pytest.importorskip("asyncpg").connect(url)
+            connection = await asyncpg.connect(url)
             await connection.execute(statement)
             await connection.close()
 

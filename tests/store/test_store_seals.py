@@ -85,8 +85,7 @@ async def test_a_damaged_change_is_named_and_the_others_are_handed_out(written: 
     await behind(statement.replace("{altered}", f"'{json.dumps(plan)}'"))
     with pytest.raises(StoreTrouble, match=f"change ch-2 is damaged: {words}.*restore the database from a backup"):
         await written.change("ch-2")
-    with pytest.raises(StoreTrouble, match="change ch-2 is damaged"):
-        await written.changes()
+    assert [record.id for record in await written.changes()] == ["ch-3", "ch-1"]
     assert await written.unfinished() == (moved("ch-1"), moved("ch-3"))
     (told,) = await written.damaged()
     assert f"change ch-2 is damaged: {words}" in told

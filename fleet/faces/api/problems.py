@@ -10,13 +10,13 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from fleet.errors import (
-    BadFiles,
     BadInput,
     BrokerDown,
     DeviceNonsense,
     DeviceRefused,
     DeviceSilent,
     FleetError,
+    Mistakes,
     Moved,
     NotFound,
     Refused,
@@ -46,7 +46,7 @@ def install(app: FastAPI) -> None:
         members: dict[str, object] = {"where": error.where, "remedy": error.remedy}
         if isinstance(error, Refused):
             members["guards"] = list(error.guards)
-        if isinstance(error, BadFiles):
+        if isinstance(error, Mistakes):
             members["complaints"] = [str(c) for c in error.complaints]
         return problem(status, error.what, kind=type(error).__name__, **members)
 

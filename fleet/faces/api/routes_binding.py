@@ -13,7 +13,7 @@ from fleet.faces.api.bodies import Body, WhoBody
 from fleet.faces.documents import Document
 from fleet.model.names import OutputNumber
 from fleet.services.binding import AskedBinding
-from fleet.services.swap_prospects import AskedSwap
+from fleet.services.swap_asked import AskedSwap
 from fleet.services.together import Services
 
 LONGEST_WAIT_S = 30.0

@@ -7,7 +7,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Query
 from pydantic import Field
 
-from fleet.faces import documents
+from fleet.faces import device_documents, diff_documents, snapshot_documents
 from fleet.faces.api.bodies import Body, IdentifyBody, TakeBody, WhoBody
 from fleet.faces.documents import Document
 from fleet.model.inventory import DeviceStatus, SortKey
@@ -49,11 +49,11 @@ def router_over(services: Services) -> APIRouter:
         recent = await services.store.changes(limit=RECENT_CHANGES)
         touched_by = [record for record in recent if any(d.device == device for d in record.plan.devices)]
         sightings = await services.store.sightings(device)
-        return documents.device(one, inventory.reported(device), sightings, touched_by[:MOST_CHANGES])
+        return device_documents.device(one, inventory.reported(device), sightings, touched_by[:MOST_CHANGES])
 
     @router.get("/devices")
     async def devices(query: Annotated[DevicesQuery, Query()]) -> Document:
-        return documents.devices(survey(inventory, services.desired, query.asked()), inventory.link_trouble)
+        return device_documents.devices(survey(inventory, services.desired, query.asked()), inventory.link_trouble)
 
     @router.get("/devices/{device}")
     async def device(device: str) -> Document:
@@ -73,19 +73,24 @@ def router_over(services: Services) -> APIRouter:
 
     @router.post("/snapshots")
     async def take(body: TakeBody) -> Document:
-        return documents.snapshot(await services.snapshots.take(body.who, body.note))
+        return snapshot_documents.snapshot(await services.snapshots.take(body.who, body.note))
 
     @router.get("/snapshots")
     async def snapshots() -> Document:
-        return documents.snapshots(await services.snapshots.entries())
+        return snapshot_documents.snapshots(await services.snapshots.entries())
 
     @router.get("/snapshots/{snapshot}")
     async def snapshot(snapshot: str) -> Document:
-        return documents.snapshot(await services.snapshots.get(snapshot))
+        return snapshot_documents.snapshot(await services.snapshots.get(snapshot))
 
     @router.get("/snapshots/{first}/against/{second}")
     async def compare(first: str, second: str) -> Document:
         comparison = await services.snapshots.compare(first, second)
-        return {**documents.diff(comparison, ()), "format": "fleet-snapshot-diff/1", "first": first, "second": second}
+        return {
+            **diff_documents.diff(comparison, ()),
+            "format": "fleet-snapshot-diff/1",
+            "first": first,
+            "second": second,
+        }
 
     return router

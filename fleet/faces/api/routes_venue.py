@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from fleet import __version__
-from fleet.faces import documents, room_documents
+from fleet.faces import check_documents, diff_documents, room_documents
 from fleet.faces.api.bodies import FilesBody, HoldBody, LoadBody, WhoBody
 from fleet.faces.documents import Document
 from fleet.services.room_view import room_view
@@ -35,11 +35,11 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
 
     @router.post("/versions")
     async def load(body: LoadBody) -> Document:
-        return documents.loaded(await services.desired.load(body.files, body.who, allow=body.allow))
+        return check_documents.loaded(await services.desired.load(body.files, body.who, allow=body.allow))
 
     @router.post("/check")
     async def check(body: FilesBody) -> Document:
-        return documents.check(services.checking.check(body.files))
+        return check_documents.check(services.checking.check(body.files))
 
     @router.get("/rooms")
     async def rooms() -> Document:
@@ -48,7 +48,7 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
         compared = {
             name: services.lookout.compare(outlook, list(room.positions.values())) for name, room in venue.rooms.items()
         }
-        return documents.rooms(venue.rooms, compared, await services.holds.current())
+        return room_documents.rooms(venue.rooms, compared, await services.holds.current())
 
     @router.get("/rooms/{room}")
     async def room(room: str) -> Document:
@@ -56,7 +56,7 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
 
     @router.post("/rooms/{room}/hold")
     async def hold(room: str, body: HoldBody) -> Document:
-        return documents.hold(await services.holds.hold(room, body.until, body.who, body.why))
+        return room_documents.hold(await services.holds.hold(room, body.until, body.who, body.why))
 
     @router.post("/rooms/{room}/release")
     async def release(room: str, _body: WhoBody) -> Document:
@@ -70,6 +70,6 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
         position: str | None = None,
     ) -> Document:
         comparison = await services.lookout.differences(rooms=room, group=group, position=position)
-        return documents.diff(comparison, room or services.desired.venue().rooms)
+        return diff_documents.diff(comparison, room or services.desired.venue().rooms)
 
     return router

@@ -13,7 +13,7 @@ from fleet.faces.documents import Document
 from fleet.model.settings import Finite
 from fleet.model.walk import Answers, Move, Walk
 from fleet.services.together import Services
-from fleet.services.walking import LEVEL_DB, STEP_WITHIN_S, AskedWalk
+from fleet.services.walk_beginning import LEVEL_DB, STEP_WITHIN_S, AskedWalk
 
 
 class WalkBody(WhoBody):

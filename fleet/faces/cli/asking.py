@@ -8,6 +8,9 @@ import typer
 
 from fleet.errors import Refused
 
+LOOK_FIRST = "Give --yes, or --plan to only look."
+"""The remedy of a command that can show its plan."""
+
 
 def agree(question: str, *, remedy: str) -> None:
     """Ask, and return where the answer is yes.

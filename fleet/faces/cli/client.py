@@ -13,8 +13,8 @@ import platformdirs
 
 from fleet import errors
 from fleet.errors import FleetError, NoDaemon
+from fleet.faces.documents import Document
 
-Document = dict[str, Any]
 ANSWER_WITHIN_S = 60.0
 START_ONE = "Start one with `fleet daemon --venue FOLDER`, or try `fleet demo`."
 
@@ -86,5 +86,6 @@ def error_of(problem: Document) -> FleetError:
     if isinstance(kind, type) and issubclass(kind, errors.Refused):
         return kind(what, guards=tuple(problem.get("guards", ())), where=where, remedy=remedy)
     if isinstance(kind, type) and issubclass(kind, errors.BadInput):
-        return kind(what, where=where, remedy=remedy) if kind is not errors.BadFiles else errors.BadInput(what)
+        mistakes = issubclass(kind, errors.Mistakes)  # without their list they are what was bad
+        return errors.BadInput(what) if mistakes else kind(what, where=where, remedy=remedy)
     return FleetError(what, where=where, remedy=remedy)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -15,15 +15,15 @@ from fleet.faces.cli.client import default_home, find
 from fleet.faces.cli.configuration import InForce, settle
 from fleet.faces.cli.options import ConfigFile, Home, Json
 from fleet.faces.secrets import without_secrets
+from fleet.model.listing import counted
 
-Document = dict[str, Any]
 Database = Annotated[
     str, typer.Option("--database", metavar="URL", help="postgresql://…", show_default="as the daemon has it")
 ]
 
 
 def backup(
-    file: Annotated[Path, typer.Argument(help="The archive to write; it must not exist.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The archive to write; it must not exist.")],
     database: Database = "",
     config: ConfigFile = None,
     home: Home = None,
@@ -47,14 +47,14 @@ def backup(
             {"format": "fleet-backed-up/1", "file": str(file), **counts, "left_out": list(done.left_out)}
         )
         return
-    show.say(f"{file}: {show.count(done.members, 'file')}, {done.size / 1e6:.1f} MB, only its owner may read it")
+    show.say(f"{file}: {counted(done.members, 'file')}, {done.size / 1e6:.1f} MB, only its owner may read it")
     for name in done.left_out:
         show.tell(f"{name} is a link or an archive and was left out: keep what it holds by itself")
     show.tell("it holds the keys and settings of this daemon: keep it as safe as the daemon itself")
 
 
 def restore(
-    file: Annotated[Path, typer.Argument(help="The archive.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The archive.")],
     home: Annotated[Path, typer.Option("--home", metavar="FOLDER", help="The new home: an empty or a new folder.")],
     database: Annotated[
         str,

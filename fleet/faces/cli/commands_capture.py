@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -13,8 +13,9 @@ from fleet.desired.writing import refuse_other_files, write_files
 from fleet.errors import BadInput
 from fleet.faces.cli import completing, options, show
 from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 
-Document = dict[str, Any]
 MOST_NAMED = 6
 EXPORT = "`fleet files --to FOLDER` writes its files to a folder"
 
@@ -112,11 +113,11 @@ def files(
         options.print_json(document)
         return
     note = f": {document['note']}" if document["note"] else ""
-    at = document["at"][:16].replace("T", " ")
+    at = show.minute(document["at"])
     show.say(f"version {document['version']} ({document['sha256'][:12]}), {at} UTC by {document['who']}{note}")
-    show.table([(path, show.count(text.count("\n"), "line")) for path, text in document["files"].items()], indent=2)
+    show.table([(path, counted(text.count("\n"), "line")) for path, text in document["files"].items()], indent=2)
     if written:
-        show.say(f"{show.count(len(written), 'file')} written to {to}")
+        show.say(f"{counted(len(written), 'file')} written to {to}")
 
 
 def _devices(typed: list[str]) -> tuple[list[str], dict[str, str]]:
@@ -137,7 +138,7 @@ def _devices(typed: list[str]) -> tuple[list[str], dict[str, str]]:
 
 def _captured(document: Document, folder: Path | None) -> None:
     devices = {p["device"] for p in document["positions"]}
-    what = f"{show.count(len(document['positions']), 'position')} of {show.count(len(devices), 'device')}"
+    what = f"{counted(len(document['positions']), 'position')} of {counted(len(devices), 'device')}"
     show.say(f"{document['room']}: {what} captured; version {document['version']} is in force")
     places = [place for place in (document["folder"], str(folder) if folder else None) if place]
     for place in dict.fromkeys(places):

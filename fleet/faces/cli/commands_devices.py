@@ -11,13 +11,15 @@ from fleet.faces.cli.client import path
 from fleet.faces.cli.options import Home, Json
 from fleet.model.inventory import DeviceStatus, SortKey
 
-DeviceId = Annotated[str, typer.Argument(help="The device's id.", autocompletion=completing.devices)]
+DeviceId = Annotated[str, typer.Argument(metavar="DEVICE", help="The device's id.", autocompletion=completing.devices)]
 
 
 def devices(
     device: Annotated[
         str | None,
-        typer.Argument(help="One device, in full.", show_default=False, autocompletion=completing.devices),
+        typer.Argument(
+            metavar="DEVICE", help="One device, in full.", show_default=False, autocompletion=completing.devices
+        ),
     ] = None,
     room: Annotated[
         str | None,

@@ -11,7 +11,7 @@ from fleet.faces.cli import completing, handover_folder, options, show_room
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
 
-RoomName = Annotated[str, typer.Argument(help="The room.", autocompletion=completing.rooms)]
+RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room.", autocompletion=completing.rooms)]
 WITHIN_S = 900.0
 """A hand-over reads every device and draws every curve."""
 
@@ -28,7 +28,8 @@ def room(room: RoomName, home: Home = None, json: Json = False) -> None:
 
 def handover(
     room: Annotated[
-        str | None, typer.Argument(help="The room.", show_default=False, autocompletion=completing.rooms)
+        str | None,
+        typer.Argument(metavar="ROOM", help="The room.", show_default=False, autocompletion=completing.rooms),
     ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="Folder to write to: empty, or not there.", show_default=False)

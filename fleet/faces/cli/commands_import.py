@@ -6,7 +6,7 @@ import difflib
 import json as json_text
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -18,15 +18,17 @@ from fleet.desired.writing import write_files
 from fleet.errors import BadInput, NoDaemon
 from fleet.faces.cli import options, show
 from fleet.faces.cli.options import Home, Json
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 
 if TYPE_CHECKING:  # brings numpy, which takes its time
     from fleet.desired.importing import Imported
 
-Document = dict[str, Any]
-
 
 def import_(
-    file: Annotated[Path | None, typer.Argument(help="The sheet, saved as CSV in UTF-8.", show_default=False)] = None,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", help="The sheet, saved as CSV in UTF-8.", show_default=False)
+    ] = None,
     folder: Annotated[
         Path | None, typer.Option("--folder", help="The venue folder to write into.", show_default=False)
     ] = None,
@@ -138,8 +140,8 @@ def _changes(before: Mapping[str, str], files: Mapping[str, str]) -> None:
 def _written(result: Imported, folder: Path) -> None:
     positions = sum(len(names) for names in result.rooms.values())
     new = f" ({len(result.new_rooms)} new)" if result.new_rooms else ""
-    show.say(f"{show.count(positions, 'position')} of {show.count(len(result.rooms), 'room')}{new}")
+    show.say(f"{counted(positions, 'position')} of {counted(len(result.rooms), 'room')}{new}")
     if not result.files:
         show.say("nothing written: the files say this already")
         return
-    show.say(f"{show.count(len(result.files), 'file')} written to {folder}; `fleet load {folder}` puts it in force")
+    show.say(f"{counted(len(result.files), 'file')} written to {folder}; `fleet load {folder}` puts it in force")

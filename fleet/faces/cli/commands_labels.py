@@ -17,6 +17,7 @@ from fleet.faces import labels as printed
 from fleet.faces.cli import options, show
 from fleet.faces.cli.options import Home, Json
 from fleet.faces.labels import Label
+from fleet.model.listing import counted
 from fleet.model.names import shown
 from fleet.model.venue import Position, Room, Venue
 
@@ -68,7 +69,7 @@ def labels(
     if json:
         options.print_json({"format": "fleet-labels/1", "labels": len(found), "files": [str(file) for file in files]})
         return
-    show.say(f"{show.count(len(found), 'label')} written to {', '.join(map(str, files))}")
+    show.say(f"{counted(len(found), 'label')} written to {', '.join(map(str, files))}")
     if urlsplit(base).hostname in HERE:
         show.tell(f"the codes lead to {base}, which only this machine can open; give --url for phones")
 

@@ -7,7 +7,7 @@ import logging
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fleet import __version__
 from fleet.discovery.broker_address import BrokerAddress
@@ -16,13 +16,13 @@ from fleet.faces.cli import options, show
 from fleet.faces.cli.client import START_ONE, Daemon, default_home, find
 from fleet.faces.cli.configuration import settle
 from fleet.faces.cli.options import DIFFERS, SAME, TROUBLE, ConfigFile, Home, Json
+from fleet.faces.documents import Document
 from fleet.faces.secrets import HIDDEN
 from fleet.services.self_check.result import Result, State, not_checked, ok, trouble, warning
 
 if TYPE_CHECKING:
     from fleet.services.self_check.checking import Subject
 
-Document = dict[str, Any]
 FIND_WITHIN_S = 3.0
 MOST_NAMED = 5
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json as json_text
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -17,8 +17,9 @@ snapshot = typer.Typer(
     help="Take, show, compare and export snapshots. One is all that is reported at a moment, sealed by a hash.",
     no_args_is_help=True,
 )
-SnapshotId = Annotated[str, typer.Argument(help="The snapshot's id.", autocompletion=completing.snapshots)]
-Document = dict[str, Any]
+SnapshotId = Annotated[
+    str, typer.Argument(metavar="SNAPSHOT", help="The snapshot's id.", autocompletion=completing.snapshots)
+]
 
 
 @snapshot.command()
@@ -39,7 +40,9 @@ def take(
 def show_(
     snapshot_id: Annotated[
         str | None,
-        typer.Argument(help="One; without, the list.", show_default=False, autocompletion=completing.snapshots),
+        typer.Argument(
+            metavar="SNAPSHOT", help="One; without, the list.", show_default=False, autocompletion=completing.snapshots
+        ),
     ] = None,
     home: Home = None,
     json: Json = False,
@@ -55,18 +58,27 @@ def show_(
     elif snapshot_id:
         show.snapshot(document)
     else:
-        rows = [(s["at"][:16].replace("T", " "), s["id"], str(s["devices"]), s["note"]) for s in document["snapshots"]]
+        rows = [(show.minute(s["at"]), s["id"], str(s["devices"]), s["note"]) for s in document["snapshots"]]
         show.table(rows, ("TAKEN (UTC)", "SNAPSHOT", "DEVICES", "NOTE"))
 
 
 @snapshot.command()
-def compare(first: SnapshotId, second: SnapshotId, home: Home = None, json: Json = False) -> None:
+def compare(
+    first: Annotated[str, typer.Argument(metavar="A", help="One.", autocompletion=completing.snapshots)],
+    second: Annotated[str, typer.Argument(metavar="B", help="The other.", autocompletion=completing.snapshots)],
+    home: Home = None,
+    json: Json = False,
+) -> None:
     """Tell by meaning how the second snapshot differs from the first.
 
     Example: fleet snapshot compare s-1b2c3d4e s-5f6a7b8c
     """
     document = options.daemon(home).get(path("snapshots", first, "against", second))
-    options.print_json(document) if json else show.differences(document)
+    if json:
+        options.print_json(document)
+    else:
+        show.tell(f"what {second} holds, against what {first} holds (here called wanted)")
+        show.differences(document)
     options.end(SAME if document["same"] else DIFFERS)
 
 
@@ -87,7 +99,8 @@ def export(
             json_text.dump(document, file, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
             file.write("\n")
     except OSError as error:
-        raise BadInput(f"cannot write: {error.strerror}", where=str(out)) from None
+        remedy = "Name a new file." if isinstance(error, FileExistsError) else ""
+        raise BadInput(f"cannot write: {error.strerror}", where=str(out), remedy=remedy) from None
     if json:
         sealed = {"id": document["id"], "sha256": document["sha256"]}
         options.print_json({"format": "fleet-export/1", **sealed, "file": str(out)})

@@ -7,7 +7,7 @@ import sys
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -18,10 +18,10 @@ from fleet.faces.cli.config_file import NAME
 from fleet.faces.cli.configuration import config_document, settle
 from fleet.faces.cli.daemon_config import LogLevel
 from fleet.faces.cli.options import ConfigFile, Home, Json
+from fleet.faces.documents import Document
 from fleet.model.durations import seconds_of
 
 FOLLOW_EVERY_S = 0.5
-Document = dict[str, Any]
 
 
 def config(config: ConfigFile = None, home: Home = None, json: Json = False) -> None:
@@ -101,7 +101,7 @@ def _print(document: Document, *, json: bool) -> None:
             sys.stdout.write(json_text.dumps(line) + "\n")
             continue
         first, *more = [*line["message"].splitlines(), *str(line.get("trace", "")).splitlines()] or [""]
-        show.say(f"{line['time'][:19].replace('T', ' ')}  {line['level']:<7}  {first}")
+        show.say(f"{show.second(line['time'])}  {line['level']:<7}  {first}")
         for part in more:
             show.say(f"    {part}")
     sys.stdout.flush()

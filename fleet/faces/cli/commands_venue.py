@@ -9,14 +9,15 @@ import typer
 
 from fleet.desired.folder import read_folder
 from fleet.errors import NoDaemon
-from fleet.faces import documents
+from fleet.faces import check_documents
 from fleet.faces.cli import completing, options, show, show_checks
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
+from fleet.model.listing import counted
 
 
 def load(
-    folder: Annotated[Path, typer.Argument(help="The venue folder: venue.yaml and rooms/NAME.yaml.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The venue folder: venue.yaml and rooms/NAME.yaml.")],
     allow: Annotated[
         list[str] | None,
         typer.Option(
@@ -41,8 +42,8 @@ def load(
     else:
         word = "was in force already" if document["unchanged"] else "is in force"
         show.say(
-            f"{document['venue']}: {show.count(document['rooms'], 'room')}, "
-            f"{show.count(document['positions'], 'position')}; "
+            f"{document['venue']}: {counted(document['rooms'], 'room')}, "
+            f"{counted(document['positions'], 'position')}; "
             f"version {document['version']} ({document['sha256'][:12]}) {word}"
         )
 
@@ -63,7 +64,8 @@ def rooms(home: Home = None, json: Json = False) -> None:
 
 def check(
     folder: Annotated[
-        Path | None, typer.Argument(help="A venue folder; without one, the version in force.", show_default=False)
+        Path | None,
+        typer.Argument(metavar="FOLDER", help="A venue folder; without one, the version in force.", show_default=False),
     ] = None,
     explain: Annotated[
         str | None,
@@ -106,7 +108,7 @@ def _described(name: str | None) -> dict[str, Any]:
     """What is to be known of all checks, or of one."""
     from fleet.desired.check import CHECKS, named  # noqa: PLC0415 - brings numpy, which takes its time
 
-    return documents.checks(CHECKS.values() if name is None else [named(name)])
+    return check_documents.checks(CHECKS.values() if name is None else [named(name)])
 
 
 def _checked_here(files: dict[str, str]) -> dict[str, Any]:
@@ -114,13 +116,15 @@ def _checked_here(files: dict[str, str]) -> dict[str, Any]:
     from fleet.desired.check import check as check_version  # noqa: PLC0415 - as above
     from fleet.desired.load import load as load_files  # noqa: PLC0415 - as above
 
-    return documents.check(check_version(load_files(files), {}, lambda _p, _d: ()))
+    return check_documents.check(check_version(load_files(files), {}, lambda _p, _d: ()))
 
 
 def diff(
     room: Annotated[
         str | None,
-        typer.Argument(help="A room; without one, the venue.", show_default=False, autocompletion=completing.rooms),
+        typer.Argument(
+            metavar="ROOM", help="A room; without one, the venue.", show_default=False, autocompletion=completing.rooms
+        ),
     ] = None,
     group: Group = None,
     position: Position = None,
@@ -158,7 +162,7 @@ def hold(
     if json:
         options.print_json(document)
     else:
-        show.say(f"{document['room']} is on hold until {document['until'][:16].replace('T', ' ')} UTC")
+        show.say(f"{document['room']} is on hold until {show.minute(document['until'])} UTC")
 
 
 def release(room: options.RoomName, home: Home = None, json: Json = False) -> None:
@@ -174,4 +178,4 @@ def release(room: options.RoomName, home: Home = None, json: Json = False) -> No
 
 
 def _on_hold(hold: dict[str, str] | None) -> str:
-    return f"; on hold until {hold['until'][:16].replace('T', ' ')} UTC" if hold else ""
+    return f"; on hold until {show.minute(hold['until'])} UTC" if hold else ""

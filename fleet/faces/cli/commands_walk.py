@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -15,9 +15,9 @@ from fleet.faces.cli.asking import agree
 from fleet.faces.cli.client import Daemon, path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Yes
 from fleet.faces.cli.walk_answers import Answering, FromFile, FromPerson, Go
+from fleet.faces.documents import Document
 from fleet.model.durations import seconds_of, words_of
 
-Document = dict[str, Any]
 STEP_WITHIN_S = 300.0
 """How long a step may take at worst: two devices' patience, back and forth."""
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import typer
 
 from fleet.errors import FleetError
 from fleet.faces.cli.client import default_home, find
+from fleet.faces.documents import Document
 from fleet.model.names import shown
 
 PATIENCE_S = 0.5
 """How long somebody who pressed a key waits at most."""
 
-Document = dict[str, Any]
 Named = tuple[str, str]
 """A name and a word about it, which some shells show."""
 Completing = Callable[[typer.Context, str], list[Named]]

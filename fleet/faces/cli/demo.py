@@ -11,7 +11,6 @@ import time
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from fleet.errors import FleetError
 from fleet.faces.cli import show
@@ -19,8 +18,7 @@ from fleet.faces.cli.client import Daemon
 from fleet.faces.cli.demo_parts import DemoParts, demo_parts
 from fleet.faces.cli.options import SAME, TROUBLE, print_json, who
 from fleet.faces.cli.progress import follow
-
-Document = dict[str, Any]
+from fleet.faces.documents import Document
 
 ALLOWED = ["rise", "half-room", "live-click"]
 """Guard rails that the demo lifts by name, as a person would who has read them."""

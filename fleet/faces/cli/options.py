@@ -14,8 +14,10 @@ import typer
 from fleet.faces.cli import completing
 from fleet.faces.cli.client import Daemon, default_home, find
 
-RoomName = Annotated[str, typer.Argument(help="The room.", autocompletion=completing.rooms)]
-OneRoom = Annotated[str | None, typer.Argument(help="The room.", show_default=False, autocompletion=completing.rooms)]
+RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room.", autocompletion=completing.rooms)]
+OneRoom = Annotated[
+    str | None, typer.Argument(metavar="ROOM", help="The room.", show_default=False, autocompletion=completing.rooms)
+]
 EveryRoom = Annotated[
     bool, typer.Option("--every-room", help="Every room of the venue, one after another, each all or nothing.")
 ]
@@ -80,7 +82,12 @@ Also = Annotated[
 ]
 Allow = Annotated[
     list[str] | None,
-    typer.Option("--allow", metavar="GUARD", help="Lift this guard rail; repeatable.", show_default=False),
+    typer.Option(
+        "--allow",
+        metavar="GUARD",
+        help="Lift this guard rail, by the name that the plan gives; repeatable.",
+        show_default=False,
+    ),
 ]
 KeepWithin = Annotated[
     str,
@@ -89,6 +96,27 @@ KeepWithin = Annotated[
         metavar="TIME",
         help="On trial: goes back by itself unless `fleet keep` comes within this time (2m, 90s, 1h).",
         show_default=False,
+    ),
+]
+InRoom = Annotated[
+    str | None,
+    typer.Option(
+        "--room", metavar="ROOM", help="The position's room.", show_default=False, autocompletion=completing.rooms
+    ),
+]
+Lift = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--allow",
+        metavar="GUARD",
+        help="Do it all the same: retired; for a swap also lesser. Repeatable.",
+        show_default=False,
+    ),
+]
+ChangeId = Annotated[
+    str,
+    typer.Argument(
+        metavar="CHANGE", help="The change's id; `fleet changes` lists them.", autocompletion=completing.changes
     ),
 ]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Do it without asking.")]

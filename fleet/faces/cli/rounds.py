@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Collection, Mapping
-from pathlib import Path
-from typing import Any, NoReturn
-
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn
+from typing import NoReturn
 
 from fleet.errors import BadInput
 from fleet.faces.cli import options, show_rounds
-from fleet.faces.cli.asking import agree
+from fleet.faces.cli.asking import LOOK_FIRST, agree
+from fleet.faces.cli.carrying_out import How
 from fleet.faces.cli.client import Daemon, path
 from fleet.faces.cli.options import DIFFERS, SAME, TROUBLE
-from fleet.faces.cli.show import count, say, tell
-
-Document = dict[str, Any]
-WAIT_S = 0.25
-LONG_WAIT_S = 10
+from fleet.faces.cli.progress import watched
+from fleet.faces.cli.show import say, standing, tell
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 
 
 def room_or_every(
@@ -42,35 +37,24 @@ def room_or_every(
     return room
 
 
-def carry_out(
-    kind: str,
-    *,
-    stop_after: int | None,
-    allow: list[str] | None,
-    yes: bool,
-    plan_only: bool,
-    why: str,
-    home: Path | None,
-    json: bool,
-) -> NoReturn:
+def carry_out(kind: str, how: How, *, stop_after: int | None) -> NoReturn:
     """Show the plan of every room, ask once, start the round, follow it to its end."""
-    daemon = options.daemon(home)
-    allowed = allow or []
+    daemon = options.daemon(how.home)
     plan = daemon.post("/rounds/plan", {"kind": kind})
     refused = [room for room in plan["rooms"] if room["refused"]]
     to_do = [room for room in plan["rooms"] if room["plan"] and not room["plan"]["empty"]]
-    if plan_only or not to_do:
-        options.print_json(plan) if json else show_rounds.plan(plan, allowed)
+    if how.plan_only or not to_do:
+        options.print_json(plan) if how.json else show_rounds.plan(plan, how.allowed)
         options.end(TROUBLE if refused else DIFFERS if to_do else SAME)
-    if not json:
-        show_rounds.plan(plan, allowed)
-    if not yes:
-        _confirm(to_do, allowed)
+    if not how.json:
+        show_rounds.plan(plan, how.allowed)
+    if not how.yes:
+        _confirm(to_do, how.allowed)
     digests = {room["room"]: room["plan"]["digest"] if room["plan"] else "" for room in plan["rooms"]}
-    body = {"kind": kind, "digests": digests, "who": options.who(), "why": why, "allow": allowed}
+    body = {"kind": kind, "digests": digests, "who": options.who(), "why": how.why, "allow": how.allowed}
     started = daemon.post("/rounds", {**body, "stop_after": 1 if stop_after is None else stop_after})
     document = _follow(daemon, started)
-    if json:
+    if how.json:
         options.print_json(document)
     else:
         say()
@@ -79,14 +63,14 @@ def carry_out(
 
 
 def _confirm(to_do: list[Document], allowed: Collection[str]) -> None:
-    free = [room for room in to_do if not show_rounds.standing(room["plan"], allowed)]
+    free = [room for room in to_do if not standing(room["plan"], allowed)]
     if len(free) < len(to_do):
-        tell(f"guard rails stand against {count(len(to_do) - len(free), 'room')}: the daemon refuses them")
+        tell(f"guard rails stand against {counted(len(to_do) - len(free), 'room')}: the daemon refuses them")
     if not free:
         return  # the daemon refuses every one, and says how
     devices = {device["device"] for room in free for device in room["plan"]["devices"]}
-    question = f"Do this to {count(len(devices), 'device')} in {count(len(free), 'room')}, a room at a time?"
-    agree(question, remedy="Give --yes, or --plan to only look.")
+    question = f"Do this to {counted(len(devices), 'device')} in {counted(len(free), 'room')}, a room at a time?"
+    agree(question, remedy=LOOK_FIRST)
 
 
 def _follow(daemon: Daemon, started: Document) -> Document:
@@ -103,15 +87,8 @@ def _watch(daemon: Daemon, started: Document) -> Document:
     def ask(wait_s: float) -> Document:
         return daemon.get(path("rounds", started["id"]), wait_s=wait_s)
 
-    if not sys.stderr.isatty():
-        while not (document := ask(LONG_WAIT_S))["ended"]:
-            pass
-        return document
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("", total=len(started["rooms"]))
-        while not (document := ask(WAIT_S))["ended"]:
-            running = [room["room"] for room in document["rooms"] if room["state"] == "running"]
-            behind = sum(room["state"] not in {"running", "not begun"} for room in document["rooms"])
-            progress.update(task, description=", ".join(running), completed=behind)
-        return document
+    def told(document: Document) -> tuple[str, int]:
+        running = [room["room"] for room in document["rooms"] if room["state"] == "running"]
+        return ", ".join(running), sum(room["state"] not in {"running", "not begun"} for room in document["rooms"])
+
+    return watched(ask, lambda document: bool(document["ended"]), told, total=len(started["rooms"]))

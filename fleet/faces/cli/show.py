@@ -9,10 +9,11 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import groupby
 from typing import Any
 
+from fleet.faces.documents import Document
 from fleet.model.durations import words_of
+from fleet.model.listing import counted
 from fleet.model.names import shown
 
-Document = dict[str, Any]
 Row = Sequence[str]
 
 LONGEST = 4000
@@ -36,13 +37,26 @@ def say(text: str = "") -> None:
 
 
 def tell(text: str) -> None:
-    """A line of prose beside the result, on stderr."""
-    sys.stderr.write(shown(text, LONGEST).rstrip() + "\n")
+    """A line of prose beside the result, on stderr. A terminal gets it broken between words, a file or pipe whole."""
+    line = shown(text, LONGEST).rstrip()
+    if sys.stderr.isatty() and len(line) > width():
+        line = textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False)
+    sys.stderr.write(line + "\n")
 
 
-def count(number: int, one: str) -> str:
-    """A number of things, in words that fit it."""
-    return f"{number} {one if number == 1 else one + 's'}"
+def day(moment: str) -> str:
+    """The day of a document's time."""
+    return moment[:10]
+
+
+def minute(moment: str) -> str:
+    """A document's time to the minute."""
+    return moment[:16].replace("T", " ")
+
+
+def second(moment: str) -> str:
+    """A document's time to the second."""
+    return moment[:19].replace("T", " ")
 
 
 def table(rows: Iterable[Row], heads: Row = (), indent: int = 0, out: Callable[[str], None] = say) -> None:
@@ -63,11 +77,16 @@ def table(rows: Iterable[Row], heads: Row = (), indent: int = 0, out: Callable[[
             out(" " * len(lead) + part)
 
 
+def table_or_none(rows: Sequence[Row], heads: Row, none: str) -> None:
+    """A table, or words where there are no rows."""
+    table(rows, heads) if rows else say(none)
+
+
 def differences(document: Document, *, everything: bool = False) -> None:
     """What differs, room by room; slight differences and notes only where everything is wanted."""
     found = [d for d in document["differences"] if everything or d["grade"] != "slight"]
     away = [n for n in document["not_checked"] if everything or n["reason"] != "life_safety"]
-    notes = document["notes"] if everything else []
+    notes = [n for n in document["notes"] if everything or n["silent"]]
     for room in sorted({x["room"] for x in (*found, *away, *notes)}):
         say(f"{room}:")
         rows = [(d["position"], d["grade"], d["words"]) for d in found if d["room"] == room]
@@ -76,11 +95,11 @@ def differences(document: Document, *, everything: bool = False) -> None:
         table(rows, indent=2)
     counts = document["counts"]
     hidden = counts["slight"] if not everything else 0
-    checked = count(document["checked"], "position")
+    checked = counted(document["checked"], "position")
     total = f"{checked} checked: {counts['serious']} serious, {counts['audible']} audible"
     say(total + (f", {hidden} slight (--all shows them)" if hidden else f", {counts['slight']} slight"))
     if missed := sum(n["reason"] != "life_safety" for n in document["not_checked"]):
-        say(f"{count(missed, 'position')} not checked")
+        say(f"{counted(missed, 'position')} not checked")
 
 
 def plan(document: Document, allowed: Collection[str] = ()) -> None:
@@ -95,12 +114,19 @@ def plan(document: Document, allowed: Collection[str] = ()) -> None:
         table([(x["grade"], x["words"]) for x in document["differences"] if x["device"] == d["device"]], indent=4)
     _listed("louder", document["louder"])
     _listed("left out", [f"{x['position']}: {x['words']}" for x in document["left_out"]])
+    if any(x["unable"] for x in document["left_out"]):
+        _listed("way out", ["`fleet swap POSITION DEVICE` puts a spare in the place of a dead box"])
     _listed("note", document["notes"])
+    stands = standing(document, allowed)
     for g in document["guards"]:
-        lifted = g["may_allow"] and g["guard"] in allowed
-        _listed("allowed" if lifted else "guard", [f"{g['guard']}: {g['words']}"])
+        _listed("guard" if g["guard"] in stands else "allowed", [f"{g['guard']}: {g['words']}"])
     if not document["empty"]:
         say(f"  plan {document['digest'][:12]}")
+
+
+def standing(document: Document, allowed: Collection[str]) -> list[str]:
+    """Guards of a plan that nobody has lifted."""
+    return sorted({g["guard"] for g in document["guards"] if not (g["may_allow"] and g["guard"] in allowed)})
 
 
 def trial(document: Document, trial_s: float) -> None:
@@ -114,13 +140,21 @@ def trial(document: Document, trial_s: float) -> None:
 
 def change(document: Document) -> None:
     """How a change ended, or what it waits for, and for which device otherwise."""
-    say(f"change {document['id']} ({document['kind']} {document['scope']}): {document['state']}")
+    table([(f"change {document['id']} ({document['kind']} {document['scope']}): {document['state']}",)])
     if document["state"] == "on trial":
-        _listed("until", [f"{day(document['trial_until'])} UTC; then everything goes back by itself"])
+        _listed("until", [f"{second(document['trial_until'])} UTC; then everything goes back by itself"])
         _listed("to keep it", [f"fleet keep {document['id']}"])
         _listed("to undo it", [f"fleet cancel {document['id']}"])
     _listed("made it fail", [f"{d}: {words}" if d else words for d, words in document["culprits"].items()])
-    rows = [(o["device"], o["word"], o["words"]) for o in document["devices"] if o["word"] != document["state"]]
+    if document["state"] == "needs a person":
+        ways = (
+            ("to see it:", "fleet diff, and look at the devices below"),
+            ("to go back:", f"fleet rollback {document['id']}"),
+            ("to go on:", "fleet apply, which puts right what differs now"),
+        )
+        table(ways, indent=2)
+    told = [o for o in document["devices"] if o["word"] != document["state"] or o["word"] == "needs a person"]
+    rows = [(o["device"], o["word"], o["words"]) for o in told]
     table(rows, indent=2)
 
 
@@ -144,10 +178,10 @@ def snapshot(document: Document) -> None:
     """What a snapshot holds, who is missing in it, its seal, and what it does not prove."""
     body = document["body"]
     venue = body["venue"] or "no venue"
-    say(f"snapshot {document['id']} of {venue}, taken {day(body['at'])} UTC by {body['taken_by']}")
+    table([(f"snapshot {document['id']} of {venue}, taken {second(body['at'])} UTC by {body['taken_by']}",)])
     if body["note"]:
         say(f"  {body['note']}")
-    say(f"  {count(len(body['devices']), 'device')} read, {len(body['not_read'])} not read")
+    say(f"  {counted(len(body['devices']), 'device')} read, {len(body['not_read'])} not read")
     table([(n["position"] or n["device"], n["words"]) for n in body["not_read"][:MOST_SHOWN]], indent=4)
     if (more := len(body["not_read"]) - MOST_SHOWN) > 0:
         say(f"    and {more} more (--json lists them)")
@@ -161,17 +195,12 @@ def _reason(not_checked: Document) -> str:
     return f"{reason}: {words}" if reason in {"conflicting", "unsuitable"} else words
 
 
-def day(moment: str) -> str:
-    """A time of a document to the second."""
-    return moment[:19].replace("T", " ")
-
-
 def _served(row: Document) -> str:
     served = (", ".join(row["positions"]) or "-") + (" (life safety)" if row["life_safety"] else "")
     if row["spare_for"] and not row["positions"]:
         served = f"spare for {', '.join(row['spare_for'])}"
     if (retired := row["retired"]) is not None:
-        served += f" (retired {retired['since'][:10]} from {', '.join(retired['positions'])})"
+        served += f" (retired {day(retired['since'])} from {', '.join(retired['positions'])})"
     return served
 
 

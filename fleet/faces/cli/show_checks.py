@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from typing import Any
 
-from fleet.faces.cli.show import LONGEST, count, say, table, width
+from fleet.faces.cli.show import LONGEST, say, table, width
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 from fleet.model.names import shown
-
-Document = dict[str, Any]
 
 
 def findings(document: Document) -> None:
@@ -18,7 +17,7 @@ def findings(document: Document) -> None:
     for f in document["silenced"]:
         _line(f"{_place(f)}: silenced: {f['text']} [{f['name']}] ({f['reason']})")
     counts, silenced = document["counts"], document["silenced"]
-    total = ", ".join(count(counts.get(s, 0), s) for s in ("error", "warning", "note"))
+    total = ", ".join(counted(counts.get(s, 0), s) for s in ("error", "warning", "note"))
     say(total + (f", {len(silenced)} silenced" if silenced else ""))
 
 

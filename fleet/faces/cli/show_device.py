@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from fleet.faces.cli.show import Row, day, say, table, value_words
-
-Document = dict[str, Any]
+from fleet.faces.cli.show import Row, day, say, second, table, value_words
+from fleet.faces.documents import Document
 
 IDENTITY = ("id", "status", "serial", "model", "firmware", "mac", "address", "conflict", "trouble")
 DEVICE_WIDE = ("input", "panel_locked", "power_up_slot")
@@ -19,14 +18,14 @@ def device(document: Document) -> None:
         if document[name]:
             _field(name, document[name])
     if document["last_seen"]:
-        _field("last seen", f"{day(document['last_seen'])} UTC")
+        _field("last seen", f"{second(document['last_seen'])} UTC")
     if document["positions"]:
         _field("positions", ", ".join(document["positions"]))
     if document["spare_for"]:
         _field("spare for", ", ".join(document["spare_for"]))
     if (retired := document["retired"]) is not None:
         places = ", ".join(retired["positions"])
-        _field("retired", f"{retired['since'][:10]}, serial {retired['serial']}, from {places}")
+        _field("retired", f"{day(retired['since'])}, serial {retired['serial']}, from {places}")
     _references(document["references"])
     if document["reported"]:
         _health(document)
@@ -70,11 +69,12 @@ def _slots(slots: list[Document]) -> None:
 
 def _history(document: Document) -> None:
     changes = [
-        (day(c["started_at"]), c["id"], c["outcome"] or c["state"], f"{c['kind']} {c['scope']}")
+        (second(c["started_at"]), c["id"], c["outcome"] or c["state"], f"{c['kind']} {c['scope']}")
         for c in document["changes"]
     ]
     sightings = [
-        (day(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "") for s in document["sightings"]
+        (second(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
+        for s in document["sightings"]
     ]
     _part("changes", changes)
     _part("sightings", sightings)

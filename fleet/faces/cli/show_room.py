@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from fleet.faces.cli.show import NOT_CHECKED, count, say, table
-
-Document = dict[str, Any]
+from fleet.faces.cli.show import NOT_CHECKED, say, table
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 
 
 def room(document: Document) -> None:
     """Each position with its level and slot, wanted and reported; then the lines."""
-    say(f"{document['room']} ({document['name']}): {document['words']}")
+    table([(f"{document['room']} ({document['name']}): {document['words']}",)])
     rows = [
         (
             p["position"],
@@ -31,8 +29,8 @@ def room(document: Document) -> None:
 def handed_over(document: Document) -> None:
     """Where it was written, what it covers, and what it does not."""
     subject = document["room"] or document["venue"]
-    say(f"{document['folder']}: hand-over of {subject}, {count(len(document['files']), 'file')}")
-    say(f"  {count(document['checked'], 'position')} compared, {document['not_checked']} not checked")
+    say(f"{document['folder']}: hand-over of {subject}, {counted(len(document['files']), 'file')}")
+    say(f"  {counted(document['checked'], 'position')} compared, {document['not_checked']} not checked")
     say(f"  snapshot {document['snapshot']}")
     say(f"  sha256 {document['sha256']}")
     for line in NOT_CHECKED:

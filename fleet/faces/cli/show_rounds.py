@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterator
-from typing import Any
 
-from fleet.faces.cli.show import count, say, table
+from fleet.faces.cli.show import say, standing, table
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 
-Document = dict[str, Any]
 Row3 = tuple[str, str, str]
 
 
@@ -23,28 +23,23 @@ def result(document: Document) -> None:
     table([row for room in document["rooms"] for row in _gone(room)], ("ROOM", "RESULT", "WHAT"))
     say()
     begun = Counter(room["state"] != "not begun" for room in document["rooms"])
-    say(f"{document['id']} ({document['kind']}): {begun[True]} of {count(begun.total(), 'room')} had a turn")
+    say(f"{document['id']} ({document['kind']}): {begun[True]} of {counted(begun.total(), 'room')} had a turn")
     if document["stopped"]:
         say(f"stopped: {document['stopped']}")
     if document["counted"]:
         table([("failed, unreachable or late:", ", ".join(document["counted"]))])
 
 
-def standing(document: Document, allowed: Collection[str]) -> list[str]:
-    """Guards of a plan that nobody has lifted."""
-    return sorted({g["guard"] for g in document["guards"] if not (g["may_allow"] and g["guard"] in allowed)})
-
-
 def _planned(room: Document, allowed: Collection[str]) -> Iterator[tuple[str, str]]:
     if (refused := room["refused"]) is not None:
-        first = refused["words"] or f"{count(len(refused['devices']), 'device')} cannot take part"
+        first = refused["words"] or f"{counted(len(refused['devices']), 'device')} cannot take part"
         yield room["room"], f"cannot be done: {first}"
         yield from (("", _of_device(d)) for d in refused["devices"])
         return
     document = room["plan"]
     grades = Counter(d["grade"] for d in document["differences"])
     told = ", ".join(f"{grades[grade]} {grade}" for grade in ("serious", "audible", "slight") if grades[grade])
-    devices = count(len(document["devices"]), "device")
+    devices = counted(len(document["devices"]), "device")
     yield room["room"], "nothing to do" if document["empty"] else f"{devices}" + (f": {told}" if told else "")
     plainly = [d["device"] for d in document["devices"] if not d["stages"]]
     if plainly:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from fleet.faces.cli import show
+from fleet.faces.documents import Document
 from fleet.model.durations import words_of
-
-Document = dict[str, Any]
+from fleet.model.listing import counted
 
 SAFETY = (
     "Keep people clear of the loudspeakers: sudden level can injure, and can destroy drivers.",
@@ -24,7 +23,7 @@ def beginning(document: Document) -> None:
     """What a walk is about to do, and the safety words."""
     count, level_db = len(document["left"]), document["level_db"]
     rows = [
-        ("walk:", f"{document['room']}, {show.count(count, 'position')}, one at a time, the rest of the room muted"),
+        ("walk:", f"{document['room']}, {counted(count, 'position')}, one at a time, the rest of the room muted"),
         ("level:", f"at most {level_db:g} dB, never above the ceiling of a position nor what it has now"),
         ("time:", f"all goes back unless you go on within {words_of(document['step_within_s'])}"),
         *_not_walked(document),
@@ -49,7 +48,7 @@ def position(document: Document) -> None:
 def walk(document: Document) -> None:
     """A walk with all that was heard and found."""
     show.say(
-        f"walk {document['id']} of {_where(document)} by {document['who']}, {show.day(document['began'])} UTC: "
+        f"walk {document['id']} of {_where(document)} by {document['who']}, {show.second(document['began'])} UTC: "
         f"{document['state']}"
     )
     rows = [("stopped:", document["words"])] if document["words"] else []
@@ -66,20 +65,17 @@ def walk(document: Document) -> None:
     rows += [("found:", f"{f['position']}: {f['words']}") for f in document["findings"]]
     show.table(rows, indent=2)
     if against := document["against"]:
-        show.say(f"  against the baseline {against['walk']} of {show.day(against['began'])[:10]}:")
+        show.say(f"  against the baseline {against['walk']} of {show.day(against['began'])}:")
         show.table([(f["position"], f["words"]) for f in against["findings"]] or [("same", "nothing moved")], indent=4)
 
 
 def walks(document: Document) -> None:
     """The list of walks."""
     rows = [
-        (w["id"], show.day(w["began"])[:16], w["who"], w["state"], f"{_where(w)}: {_summary(w)}")
+        (w["id"], show.minute(w["began"]), w["who"], w["state"], f"{_where(w)}: {_summary(w)}")
         for w in document["walks"]
     ]
-    if rows:
-        show.table(rows, ("WALK", "BEGAN (UTC)", "WHO", "STATE", "ROOM"))
-    else:
-        show.say("no walks")
+    show.table_or_none(rows, ("WALK", "STARTED (UTC)", "WHO", "STATE", "ROOM"), "no walks")
 
 
 def _where(document: Document) -> str:
@@ -90,7 +86,7 @@ def _where(document: Document) -> str:
 def _summary(document: Document) -> str:
     missed = sum(not n["life_safety"] for n in document["not_walked"]) + len(document["left"])
     parts = ["all right"] if document["all_right"] else []
-    parts += [show.count(len(document["findings"]), "finding")] if document["findings"] else []
+    parts += [counted(len(document["findings"]), "finding")] if document["findings"] else []
     parts += [f"{missed} not walked"] if missed else []
     parts += ["baseline"] if document["is_baseline"] else []
     return ", ".join(parts) or "nothing found"

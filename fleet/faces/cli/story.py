@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import groupby
-from typing import Any
 
-from fleet.faces.cli.show import change, day, table
-
-Document = dict[str, Any]
+from fleet.faces.cli.show import change, second, table
+from fleet.faces.documents import Document
 
 STATES = {
     "staging": "staging: devices hold the work ready, nothing sounds yet",
@@ -43,7 +41,7 @@ ASKED = {
 def story(document: Document) -> None:
     """How a change ended, who asked for it and why, and everything that happened."""
     change(document)
-    table([(f"{document['who']}, {day(document['started_at'])} UTC", document["why"])], indent=2)
+    table([(f"{document['who']}, {second(document['started_at'])} UTC", document["why"])], indent=2)
     table(list(_rows(document["story"])), indent=2)
 
 

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Protocol
 
 import typer
 
 from fleet.desired.walk_answers import AnswersFile
 from fleet.errors import FleetError
 from fleet.faces.cli import show
+from fleet.faces.documents import Document
 from fleet.model.edge import plain
-
-Document = dict[str, Any]
 
 QUESTIONS = {
     "place": "right place?",
@@ -125,5 +124,5 @@ def _number(question: str) -> float | None:
         try:
             return float(text)
         except ValueError:
-            show.tell("  a number, as in 62.5")
+            show.tell("  a number, as in 62.5; or Enter for none")
     return None

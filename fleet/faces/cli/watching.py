@@ -6,11 +6,11 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 from fleet.faces.cli import show
-
-Document = dict[str, Any]
+from fleet.faces.documents import Document
+from fleet.model.listing import counted
 
 LOOK_EVERY_S: Final = 1.0
 _CLEAR: Final = "\x1b[H\x1b[2J\x1b[3J"
@@ -54,7 +54,7 @@ def _draw(ask: Callable[[], Document]) -> None:
 
 def _tell(ask: Callable[[], Document]) -> None:
     before = ask()
-    show.tell(f"watching {show.count(len(before['devices']), 'device')}; Ctrl-C ends")
+    show.tell(f"watching {counted(len(before['devices']), 'device')}; Ctrl-C ends")
     while True:
         time.sleep(LOOK_EVERY_S)
         after = ask()

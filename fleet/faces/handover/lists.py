@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TypeAlias
 
-from fleet.faces.documents import plain_time
 from fleet.faces.handover.cells import Cell, table_text
+from fleet.model.edge import plain
 from fleet.model.settings import Band
 from fleet.services.handover.pack import DelayRow, HandOver, RoomSheet, ScheduleRow
 
@@ -44,7 +44,7 @@ def _devices(pack: HandOver) -> Rows:
 
 
 def _whereabouts(row: ScheduleRow) -> Sequence[Cell]:
-    seen = plain_time(row.record.last_seen) if row.record else None
+    seen = plain(row.record.last_seen) if row.record else None
     return row.room, row.position, row.device, row.output, row.status.value, row.read, row.life_safety, seen
 
 
@@ -219,7 +219,7 @@ def _walk(pack: HandOver) -> Rows:
         for one in walk.heard:
             s, a = one.step, one.answers
             yield (
-                *(walk.room, s.position, s.device, s.output, s.serial, plain_time(one.at), one.who),
+                *(walk.room, s.position, s.device, s.output, s.serial, plain(one.at), one.who),
                 *(a.place, a.source, a.sound, a.polarity, a.impedance_ohm, s.expected_ohm, a.level_db),
                 *(a.instrument, a.instrument_serial, a.notes),
             )

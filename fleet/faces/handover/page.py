@@ -16,8 +16,9 @@ from fleet import __version__
 from fleet.faces.handover import words
 from fleet.faces.handover.curves import described, picture
 from fleet.model.difference import Grade
+from fleet.model.listing import listed
 from fleet.model.names import shown
-from fleet.reconcile.words import band_words, listed
+from fleet.reconcile.words import band_words
 from fleet.services.handover.pack import HandOver
 
 TEMPLATES: Final = Path(__file__).parent / "templates"

@@ -7,6 +7,7 @@ import json
 import logging
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
@@ -46,10 +47,19 @@ class LogFile(RotatingFileHandler):
 
     def _open(self) -> io.TextIOWrapper:
         file = os.open(
-            self.baseFilename, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW, OWNER_ONLY
+            self.baseFilename, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW, OWNER_ONLY
         )
         os.fchmod(file, OWNER_ONLY)
+        _end_torn_line(file)
         return io.TextIOWrapper(io.FileIO(file, "a"), encoding="utf-8", write_through=True)
+
+
+def _end_torn_line(file: int) -> None:
+    """A line that a killed daemon left half written would take the next one with it."""
+    with suppress(OSError):
+        size = os.fstat(file).st_size
+        if size and os.pread(file, 1, size - 1) != b"\n":
+            os.write(file, b"\n")
 
 
 def _last_number(home: Path) -> int:
