@@ -75,6 +75,8 @@ class Changes(Area):
             found = next(iter((await self._verifying.changes(connection, numbers)).values()), None)
             if isinstance(found, Unsound):
                 raise found
+            if found is not None and found.id != change:
+                raise self._verifying.another(change)
             return found
 
     async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:

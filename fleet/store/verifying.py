@@ -32,7 +32,7 @@ STANDINGS: Select[Any] = select(
     NUMBER, *columns_of(ChangeRow, without={"number", "plan"}), col(SealRow.standing).label("standing")
 ).outerjoin(SealRow, SEALED)
 JOURNAL: Select[Any] = (
-    select(*SEALS, col(SealRow.journal).label("last"), *ENTRY, col(JournalRow.seal))
+    select(col(SealRow.change).label("of"), *SEALS, col(SealRow.journal).label("last"), *ENTRY, col(JournalRow.seal))
     .outerjoin_from(SealRow, JournalRow, col(JournalRow.change) == col(SealRow.change))
     .order_by(col(JournalRow.number))
 )
@@ -66,6 +66,8 @@ class Verifying:
             if not rows:
                 await self.absent(connection, change)
                 return ()
+            if any(row["of"] != change for row in rows):
+                raise self.another(change)
             entries = [row for row in rows if row["number"] is not None]
             if fault := fault_of_journal(entries, rows[0]["begun"], rows[0]["last"]):
                 raise self._unsound(change, fault)
@@ -80,6 +82,10 @@ class Verifying:
         for trace in traces:
             if (await connection.execute(select(exists().where(trace)))).scalar_one():
                 raise self._unsound(change, "a part of it is missing")
+
+    def another(self, change: str) -> Unsound:
+        """The database handed out another change than the one it was asked for: an index of it is damaged."""
+        return self._unsound(change, "another one is found in its place")
 
     async def damaged(self, connection: AsyncConnection) -> tuple[str, ...]:
         """What is wrong with changes, in words, one each.
