@@ -105,8 +105,8 @@ class Device:
                 return
 
     def _known_as(self) -> Identity:
-        foreign = self._faults.argument("foreign_serial")
-        return replace(self._identity, serial=foreign) if foreign else self._identity
+        told = {"serial": self._faults.argument("foreign_serial"), "firmware": self._faults.argument("firmware")}
+        return replace(self._identity, **{name: value for name, value in told.items() if value})
 
     def _slots_sha256(self) -> str:
         slots = self.running.kept.slots

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 KINDS = {
@@ -13,12 +14,19 @@ KINDS = {
     "reboots_on_commit": "reboots instead of answering a commit, or only that of one phase (1 mute, 2 recall, 3 set, "
     "4 store, 5 unmute, 6 and up ramps); reboots_on_commit[:PHASE]",
     "foreign_serial": "reports the serial of another; foreign_serial:SERIAL",
+    "replaced": "is another box of its model under the same id, out of the carton, with a memory of its own; "
+    "replaced:SERIAL",
+    "firmware": "has restarted with another firmware; firmware:VERSION",
+    "no_hint": "does not tell the cause of its last change",
+    "false_hint": "tells this cause whatever happens; false_hint:CAUSE",
     "garbage": "publishes malformed and oversized state, and control characters in its model name",
     "stuck_alarm_mute": "muted by an alarm contact that never opens",
     "busy": "refuses all but get with busy",
 }
 _NUMBER_NEEDED = {"slow"}
 _NUMBER_ALLOWED = {"slow", "lost_reply", "reboots_on_commit"}
+_TEXT_NEEDED = {"foreign_serial", "replaced", "firmware", "false_hint"}
+_SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,63}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +44,12 @@ class Fault:
             raise ValueError(f"there is no fault {kind!r}; there are {', '.join(KINDS)}")
         if argument and kind in _NUMBER_ALLOWED and not argument.isdecimal():
             raise ValueError(f"{kind} takes a whole number, not {argument!r}")
-        if argument and kind not in _NUMBER_ALLOWED and kind != "foreign_serial":
+        if argument and kind not in _NUMBER_ALLOWED | _TEXT_NEEDED:
             raise ValueError(f"{kind} takes nothing after a colon")
-        if not argument and (kind in _NUMBER_NEEDED or kind == "foreign_serial"):
+        if not argument and kind in _NUMBER_NEEDED | _TEXT_NEEDED:
             raise ValueError(f"{kind} needs its value: {KINDS[kind]}")
+        if kind == "replaced" and not _SERIAL.fullmatch(argument):
+            raise ValueError(f"{kind} takes a serial of letters, digits and hyphens, not {argument!r}")
         return cls(kind, argument or None)
 
     def __str__(self) -> str:

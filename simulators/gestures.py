@@ -8,6 +8,7 @@ from .abilities import Json
 
 GESTURES = (
     "recall SLOT",
+    "store SLOT",
     "mute | unmute",
     "level DB",
     "delay MS",
@@ -53,6 +54,7 @@ def _one_of(text: str, words: tuple[str, str]) -> str:
 
 _EVENTS: dict[str, Callable[..., Json]] = {
     "recall": lambda slot: {"recall": int(slot)},
+    "store": lambda slot: {"store": int(slot)},
     "mute": lambda: {"mute": True},
     "unmute": lambda: {"mute": False},
     "level": lambda level_db: {"set": {"level_db": float(level_db)}},

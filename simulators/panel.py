@@ -17,7 +17,8 @@ CONTACTS = ("external", "alarm")
 def press(running: Running, event: Json) -> None:
     """Do one event; ValueError says why it cannot be done.
 
-    An event is `{"recall": slot}`, `{"settings": …as on the wire…}`, `{"set": …settings of an output…, "output": n}`
+    An event is `{"recall": slot}`, `{"store": slot}` (what is live, and the slot is active from then on),
+    `{"settings": …as on the wire…}`, `{"set": …settings of an output…, "output": n}`
     or `{"mute": bool, "cause": "panel" | "external" | "alarm", "output": n}`; without `output` it concerns all.
     """
     cause, output = event.get("cause", "panel"), event.get("output", 1)
@@ -29,6 +30,9 @@ def press(running: Running, event: Json) -> None:
         raise ValueError("the panel is locked")
     if "mute" in event:
         _mute(running, event["mute"], cause, event.get("output"))
+        return
+    if "store" in event:
+        _store(running, event["store"])
         return
     work = Work(event.get("recall"), _settings(running, event), ())
     try:
@@ -42,6 +46,14 @@ def press(running: Running, event: Json) -> None:
         running.disturb(lambda live: recalled(live, slot), "panel")
     else:
         running.disturb(lambda live: with_settings(running.model, live, work.settings), "panel")
+
+
+def _store(running: Running, number: int) -> None:
+    if not 1 <= number <= running.model.slots.count:
+        raise ValueError(f"there is no slot {number}")
+    if number in running.model.slots.factory:
+        raise ValueError(f"slot {number} is the factory's")
+    running.store_by_hand(number)
 
 
 def _unlocks(event: Json) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -41,6 +42,13 @@ def at_random(count: int, seed: int) -> tuple[Simulated, ...]:
     chance = random.Random(seed)  # noqa: S311 - test data, and to be the same again
     models = list(MODELS.values())
     return tuple(_random_device(chance, models[number % len(models)], number) for number in range(1, count + 1))
+
+
+def replacement(device: Simulated, serial: str) -> Simulated:
+    """Another box of the same model and under the same id, out of its carton."""
+    mac = "02:00:5e:" + ":".join(f"{byte:02x}" for byte in hashlib.sha256(serial.encode()).digest()[:3])
+    identity = replace(device.identity, serial=serial, mac=mac, firmware=device.model.firmware)
+    return Simulated(device.model, identity, factory_fresh(device.model))
 
 
 def _from_yaml(plain: Json) -> Simulated:

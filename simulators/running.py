@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from .abilities import Json, Model
 from .changes import Changes
-from .condition import Kept, Live, recalled
+from .condition import Kept, Live, recalled, stored
 from .effects import applied, returned, written
 from .faults import Faults
 from .fitting import Work
@@ -42,6 +42,14 @@ class Running:
         """A change of live settings by hand or by a contact: at once, and none of an open change's business."""
         self._put(change(self.live), cause)
         self._save_what_a_reboot_returns_to()
+
+    def store_by_hand(self, number: int) -> None:
+        """A hand at the panel puts what is live into a slot, which is the active one from then on."""
+        live, slot = self.live, self.kept.slots[number - 1]
+        outputs = tuple(stored(self.model, settings) for settings in live.outputs)
+        fresh = replace(slot, input=live.input if self.model.stores_input else None, outputs=outputs)
+        self.kept = replace(self.kept, slots=(*self.kept.slots[: number - 1], fresh, *self.kept.slots[number:]))
+        self.disturb(lambda now: replace(now, active_slot=number), "panel")
 
     def stage(self, change: str, phase: int, work: Work, uptime_ms: float) -> None:
         """Hold the work of one phase for a minute; what was staged for it before is replaced."""

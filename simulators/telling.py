@@ -26,8 +26,9 @@ def state_message(identity: Identity, running: Running, moment: Json, slots_sha2
         "outputs": [_live_output(live, index) for index in range(len(live.outputs))],
         "health": {"temperature_c": _TEMPERATURE_C, "faults": []},
         "slots_sha256": slots_sha256,
-        "cause": running.cause,
     }
+    if "no_hint" not in running.faults:
+        message["cause"] = running.faults.argument("false_hint") or running.cause
     if change:
         left = None if change.reverts_at_ms is None else max(0, change.reverts_at_ms - moment["uptime_ms"])
         message["change"] = {"id": change.change, "phase": change.phase, "reverts_in_ms": left}

@@ -18,10 +18,11 @@ from .faults import Faults
 from .link import Link
 from .memory import Memory
 from .panel import press
-from .population import Simulated
+from .population import Simulated, replacement
 from .topics import Broker
 
 BOOT_S = 0.2
+_SHOWN_AT_BOOT = ("replaced", "firmware")
 _SHOWN_AT_CONNECT = ("offline", "foreign_serial", "garbage")
 
 
@@ -32,7 +33,7 @@ class Box:
         self.name = simulated.identity.device
         self.faults = faults
         self._simulated = simulated
-        self._memory = Memory(folder / f"{self.name}.json")
+        self._folder = folder
         self._device: Device | None = None
         self._link: Link | None = None
         self._off_s = BOOT_S
@@ -40,14 +41,14 @@ class Box:
     async def run(self, broker: Callable[[], Broker], connected: Callable[[], None]) -> None:
         """Boot, live, reboot, for ever."""
         while True:
-            kept = self._memory.load() or self._simulated.kept
+            simulated, memory = self._box_there()
+            kept = memory.load() or simulated.kept
             boot_id = f"b-{secrets.token_hex(6)}"
-            model, identity = self._simulated.model, self._simulated.identity
-            device = Device(model, identity, kept, boot_id, self.faults)
+            device = Device(simulated.model, simulated.identity, kept, boot_id, self.faults)
             # In a thread, since a process of many devices would stand still for each disk write in turn.
-            await asyncio.to_thread(self._memory.save, device.running.kept)
+            await asyncio.to_thread(memory.save, device.running.kept)
             self._device = device
-            self._link = Link(self.name, device, self._memory, self.faults, time.monotonic)
+            self._link = Link(self.name, device, memory, self.faults, time.monotonic)
             await self._link.run(broker, connected)
             self._device = self._link = None
             await asyncio.sleep(self._off_s)
@@ -69,10 +70,19 @@ class Box:
             self._device.reboots = "at_once"
         if "fault" in order and "stuck_alarm_mute" in self.faults:
             press(self._device.running, {"mute": True, "cause": "alarm"})
-        self._link.look()
         changed = {*before} ^ {*self.faults.listed()}
+        if any(fault.startswith(_SHOWN_AT_BOOT) for fault in changed):
+            self._device.reboots = "at_once"
+        self._link.look()
         if any(fault.startswith(_SHOWN_AT_CONNECT) for fault in changed):
             self._link.cut()
+
+    def _box_there(self) -> tuple[Simulated, Memory]:
+        """Which box stands there now, and its memory: its own, or that which replaced it."""
+        serial = self.faults.argument("replaced")
+        if serial is None:
+            return self._simulated, Memory(self._folder / f"{self.name}.json")
+        return replacement(self._simulated, serial), Memory(self._folder / f"{self.name}.{serial}.json")
 
 
 async def serve(control: Path, number: int, crew: Sequence[Simulated]) -> None:
