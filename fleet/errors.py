@@ -140,6 +140,12 @@ class BrokerDown(FleetError):
     retry_later = True
 
 
+class NotDelivered(FleetError):
+    """Somebody could not be told of a notice; the words have no secrets."""
+
+    retry_later = True
+
+
 class StoreTrouble(FleetError):
     """The database cannot be opened, read or written."""
 

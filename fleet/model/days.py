@@ -39,12 +39,14 @@ class Scheduled:
 class Contact:
     """A topic on the broker on which a partition contact or a wall panel tells what it is at, and the mode for each.
 
-    A value counts once it has stood for `settle_s` seconds.
+    A value counts once it has stood for `settle_s` seconds. With `repeats` it counts again when it is told again, as
+    the button of a panel means it; else that is a contact which tells what it is at now and then.
     """
 
     topic: str
     modes: Mapping[str, Name]
     settle_s: float = 2.0
+    repeats: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

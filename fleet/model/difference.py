@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from enum import IntEnum
 from typing import Literal
 
@@ -26,11 +27,21 @@ Subject = Literal["live", "stored"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Agreed:
+    """That somebody signed for a difference: who, why, and the last day on which it is agreed."""
+
+    owner: str
+    reason: str
+    until: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """One setting that is not as wanted.
 
     `subject` tells live settings from the contents of the house-curve slot. `words` is the engineer's sentence;
     `wanted` and `found` are the raw values as short text; `amount` is the size in `unit` (dB, ms, degrees), if any.
+    `agreed` is given where it is an agreed deviation.
     """
 
     room: Name
@@ -46,6 +57,7 @@ class Difference:
     amount: float | None = None
     unit: str = ""
     slot: SlotNumber | None = None
+    agreed: Agreed | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +96,12 @@ class Comparison:
     not_checked: tuple[NotChecked, ...] = ()
 
     def counting(self) -> tuple[Difference, ...]:
-        """Differences that make a room differ: audible and serious ones."""
-        return tuple(d for d in self.differences if d.grade >= Grade.AUDIBLE)
+        """Differences that make a room differ: audible and serious ones that nobody agreed to."""
+        return tuple(d for d in self.differences if d.grade >= Grade.AUDIBLE and d.agreed is None)
+
+    def agreed(self) -> tuple[Difference, ...]:
+        """Differences that somebody signed for."""
+        return tuple(d for d in self.differences if d.agreed is not None)
 
     def same(self) -> bool:
         """True where every position was checked and nothing audible differs (life-safety positions are left out)."""

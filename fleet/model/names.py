@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from typing import Annotated
 
@@ -21,13 +22,24 @@ SlotNumber = Annotated[int, Field(ge=1, le=999)]
 OutputNumber = Annotated[int, Field(ge=1, le=64)]
 
 SHOWN_LENGTH = 64
+MOST_MARKS = 3
+"""On one character: no language stacks more once they are composed, and towers of them cover the lines above."""
+_MARK = "[\u0300-\u036f\u0483-\u0489\u1ab0-\u1aff\u1dc0-\u1dff\u20d0-\u20ff\ufe20-\ufe2f]"
+_PILED = re.compile(f"({_MARK}{{{MOST_MARKS}}}){_MARK}+")
+_UNSEEN = frozenset("\u2028\u2029\u115f\u1160\u3164\uffa0")
+"""Separators of lines, and letters that no font draws."""
 
 
 def shown(text: str, length: int = SHOWN_LENGTH) -> str:
     """Text from the network, safe for a log or a screen: NFC, one line, printable, at most `length` characters.
 
-    Control, format (right-to-left marks among them), surrogate and private characters become `?`.
+    Control, format (right-to-left marks among them), surrogate, private and invisible characters become `?`; piles of
+    combining marks are cut.
     """
-    normal = unicodedata.normalize("NFC", text[: length * 4])
-    safe = "".join("?" if unicodedata.category(c)[0] == "C" or c in "\u2028\u2029" else c for c in normal)
+    part = text[: length * 4]
+    if part.isascii() and part.isprintable():
+        safe = part
+    else:
+        normal = _PILED.sub(r"\1", unicodedata.normalize("NFC", part))
+        safe = "".join("?" if unicodedata.category(c)[0] == "C" or c in _UNSEEN else c for c in normal)
     return safe if len(safe) <= length else safe[: length - 1] + "…"

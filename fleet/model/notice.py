@@ -15,6 +15,8 @@ NoticeKind = Literal[
     "missing",
     "back",
     "flapping",
+    "muted",
+    "link",
     "repair",
     "mode",
     "schedule",
@@ -23,6 +25,7 @@ NoticeKind = Literal[
     "guest",
     "deviation",
     "power",
+    "test",
 ]
 
 

@@ -14,7 +14,7 @@ from fleet.model.settings import DeviceSettings, SlotContents
 from fleet.model.standing import Standing
 from fleet.model.state import Moment
 
-PlanKind = Literal["apply", "store", "recall", "rollback", "walk", "level"]
+PlanKind = Literal["apply", "store", "recall", "rollback", "walk", "level", "mute", "unmute"]
 
 
 class Phase(IntEnum):
@@ -93,6 +93,8 @@ GuardName = Literal[
     "conflicting",
     "protective-high-pass",
     "shared-device",
+    "store-too-soon",
+    "guest",
     "rise",
     "half-room",
     "many-devices",
@@ -153,6 +155,10 @@ class Plan:
     notes: tuple[str, ...] = ()
     louder: tuple[str, ...] = ()
     """What will be louder, and by how much, in words."""
+    afterwards: tuple[str, ...] = ()
+    """What is to be known or done once it is kept, in words."""
+    store_again: tuple[tuple[Name, Name], ...] = ()
+    """Positions that a recall brings back although their slots do not hold the house curve: they want storing again."""
     desired_sha256: str = ""
     undoes: str = ""
     """The change a rollback undoes."""

@@ -128,12 +128,17 @@ class Position:
     silence: tuple[Silence, ...] = ()
     tolerances: Tolerances = field(default_factory=Tolerances)
     stored_as: Position | None = None
-    """What the house-curve slot holds of it, where that is not what is wanted now: in a mode without a slot of its
-    own the slot keeps what the room is without modes."""
+    """What it is without modes, where that is not what it is in its mode. Where both have one slot, the mode has none
+    of its own, and the slot keeps this."""
 
     def slot_for(self, model: str) -> int | None:
         """The preset slot this position's device should be in, given its model."""
         return self.slots.get(model, self.slots.get("*"))
+
+    def stored_for(self, model: str) -> Position:
+        """The position as its slot holds it, given the model: without modes, where its mode has no slot of its own."""
+        slot, kept = self.slot_for(model), self.stored_as
+        return kept if kept is not None and slot is not None and kept.slot_for(model) == slot else self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,6 +212,8 @@ class Room:
     modes: Mapping[Name, Mode] = field(default_factory=dict)
     mode: Name = HOUSE_MODE
     """The mode that `positions` are of."""
+    plain_house_curve: Name | None = None
+    """In a mode, the house curve that the room has without it."""
     schedule: tuple[Scheduled, ...] = ()
     contacts: tuple[Contact, ...] = ()
     off_hours: tuple[Hours, ...] = ()
@@ -219,7 +226,16 @@ class Room:
             return self
         found = self.modes[mode]
         curve = found.house_curve or self.house_curve
-        return replace(self, mode=mode, positions=found.positions, house_curve=curve)
+        return replace(
+            self, mode=mode, positions=found.positions, house_curve=curve, plain_house_curve=self.house_curve
+        )
+
+    def without_modes(self) -> Room:
+        """The room as it is in no mode."""
+        if self.mode == HOUSE_MODE:
+            return self
+        positions = {name: position.stored_as or position for name, position in self.positions.items()}
+        return replace(self, mode=HOUSE_MODE, positions=positions, house_curve=self.plain_house_curve)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,8 @@ from fleet.model.settings import Finite, Positive
 
 Answer = Literal["yes", "no", "not sure"]
 Move = Literal["next", "back", "repeat", "skip"]
+Screen = Annotated[str, Field(pattern=r"^[A-Za-z0-9-]*$", max_length=64)]
+"""A mark that the screen of somebody who walks made for itself."""
 LONGEST_NOTES = 2000
 
 
@@ -90,6 +92,14 @@ class NotWalked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Lead:
+    """Who leads a walk, from the screen with this mark (empty: a terminal). Nobody else steps or answers."""
+
+    who: str
+    screen: Screen = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Walk:
     """A walk as it is kept.
 
@@ -115,6 +125,11 @@ class Walk:
     not_walked: tuple[NotWalked, ...] = ()
     words: str = ""
     ended: datetime | None = None
+
+    @property
+    def change_of_step(self) -> str:
+        """The id of the change that its last step takes, where that changes anything."""
+        return f"{self.id}-{self.steps}"
 
     @property
     def left(self) -> tuple[Name, ...]:

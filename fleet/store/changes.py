@@ -79,11 +79,20 @@ class Changes(Area):
                 raise self._verifying.another(change)
             return found
 
-    async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
-        """Changes, last begun first; without those that are not what was written, which `damaged` names."""
+    async def changes(self, limit: int = 50, *, before: str = "") -> tuple[ChangeRecord, ...]:
+        """Changes, last begun first, of those begun before one; without those not as written, which `damaged` names."""
+        found: list[ChangeRecord] = []
         async with self._database.reading() as connection:
-            numbers = (await connection.execute(NUMBERS.order_by(NUMBER.desc()).limit(limit))).scalars().all()
-            return tuple(_sound(await self._verifying.changes(connection, numbers)))
+            query = NUMBERS.order_by(NUMBER.desc())
+            last = NUMBERS.where(col(ChangeRow.id) == before).scalar_subquery()
+            ahead = query.where(last > NUMBER) if before else query
+            while len(found) < limit:
+                numbers = (await connection.execute(ahead.limit(limit - len(found)))).scalars().all()
+                if not numbers:
+                    break
+                found += _sound(await self._verifying.changes(connection, numbers))
+                ahead = query.where(numbers[-1] > NUMBER)
+        return tuple(found)
 
     async def unfinished(self) -> tuple[ChangeRecord, ...]:
         """Changes that have not ended, first begun first; without those that `damaged` names."""

@@ -14,7 +14,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from fleet.errors import StoreTrouble
 from fleet.store.owning import WRITES, OwnerLock
 from fleet.store.postgresql import SessionLock, connector, postgresql_engine
-from fleet.store.sqlite import FileLock, check_file, refuse_emptied, sqlite_engine
+from fleet.store.sqlite import FileLock, check_file, make_private, refuse_emptied, sqlite_engine
 from fleet.store.tables import Row
 from fleet.store.trouble import told_in_words
 
@@ -59,6 +59,7 @@ class Database:
         """Raise `StoreTrouble` where an SQLite file is damaged (see `check_file`); a server sees to that itself."""
         if self.is_sqlite:
             refuse_emptied(self.where)
+            make_private(self.where)
             async with self.reading() as connection:
                 await check_file(connection, self.where)
 

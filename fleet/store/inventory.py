@@ -15,6 +15,8 @@ from fleet.store.tables import DeviceRow, SightingRow
 
 SIGHTINGS_KEPT = 200
 """Of each device."""
+DROPPED_AT_ONCE = 500
+"""Devices in one statement, which holds so many parameters at most."""
 
 
 class Inventory(Area):
@@ -28,6 +30,14 @@ class Inventory(Area):
         upsert = self._database.insert_or_update(DeviceRow, key="id")
         async with self._database.writing() as connection:
             await connection.execute(upsert, [_device_row(record) for record in records])
+
+    async def drop_devices(self, devices: Sequence[str]) -> None:
+        """Forget devices, and when they were seen."""
+        async with self._database.writing() as connection:
+            for start in range(0, len(devices), DROPPED_AT_ONCE):
+                some = devices[start : start + DROPPED_AT_ONCE]
+                await connection.execute(delete(DeviceRow).where(col(DeviceRow.id).in_(some)))
+                await connection.execute(delete(SightingRow).where(col(SightingRow.device).in_(some)))
 
     async def devices(self) -> tuple[DeviceRecord, ...]:
         """The inventory, sorted by id."""

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Protocol, TypeVar
 
+from fleet.model.audit import Act, AuditEntry, AuditHead
 from fleet.model.change import ChangeRecord, JournalEntry
 from fleet.model.hold import Hold
 from fleet.model.inventory import DeviceRecord, Sighting
 from fleet.model.notice import Notice
-from fleet.model.snapshot import Snapshot
+from fleet.model.snapshot import Snapshot, Taken, Witness
 from fleet.model.swap import Swap
 from fleet.model.walk import Walk
 from fleet.store.records import SnapshotEntry, StoredVersion
@@ -57,12 +58,24 @@ class Store(Protocol):
         """The last version with this hash: the same files may be loaded again later."""
         ...
 
-    async def versions(self, limit: int = 50) -> tuple[StoredVersion, ...]:
-        """Versions, newest first."""
+    async def version_at(self, at: datetime) -> StoredVersion | None:
+        """The version that was in force at a moment; `None` before the first."""
+        ...
+
+    async def first_version(self) -> StoredVersion | None:
+        """The first version that was ever in force."""
+        ...
+
+    async def versions(self, limit: int = 50, *, below: int | None = None) -> tuple[StoredVersion, ...]:
+        """Versions, newest first; only those with a number below the one given, to read on from there."""
         ...
 
     async def save_devices(self, records: Sequence[DeviceRecord]) -> None:
         """Add devices to the inventory or replace what is known of them, all or none."""
+        ...
+
+    async def drop_devices(self, devices: Sequence[str]) -> None:
+        """Forget devices, and when they were seen."""
         ...
 
     async def devices(self) -> tuple[DeviceRecord, ...]:
@@ -102,8 +115,8 @@ class Store(Protocol):
         """The change of this id. Raises `StoreTrouble` where it is not what was written."""
         ...
 
-    async def changes(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
-        """Changes, last begun first; without those that are not what was written, which `damaged` names."""
+    async def changes(self, limit: int = 50, *, before: str = "") -> tuple[ChangeRecord, ...]:
+        """Changes, last begun first, of those begun before one; without those not as written, which `damaged` names."""
         ...
 
     async def unfinished(self) -> tuple[ChangeRecord, ...]:
@@ -166,12 +179,12 @@ class Store(Protocol):
         """The values of a kind by key."""
         ...
 
-    async def save_notice(self, notice: Notice) -> None:
-        """Write a notice down."""
+    async def save_notice(self, notice: Notice, beside: Mapping[str, object] | None = None) -> None:
+        """Write a notice down, and let the values `beside` it stand for their keys: all or nothing."""
         ...
 
-    async def notices(self, limit: int = 50, since: datetime | None = None) -> tuple[Notice, ...]:
-        """Notices, last given first, none older than `since`."""
+    async def notices(self, limit: int = 50, since: datetime | None = None, *, before: str = "") -> tuple[Notice, ...]:
+        """Notices, last given first, none older than `since`, of those given before one."""
         ...
 
     async def save_snapshot(self, snapshot: Snapshot) -> None:
@@ -182,6 +195,34 @@ class Store(Protocol):
         """The snapshot of this id."""
         ...
 
-    async def snapshots(self, limit: int = 50) -> tuple[SnapshotEntry, ...]:
-        """Snapshots without their bodies, last saved first."""
+    async def snapshots(
+        self, limit: int = 50, taken: Collection[Taken] = (), *, before: str = ""
+    ) -> tuple[SnapshotEntry, ...]:
+        """Snapshots without their bodies, last saved first, of those saved before one; all, or of some ways."""
+        ...
+
+    async def drop_snapshots(self, taken: Collection[Taken], before: datetime) -> int:
+        """Remove snapshots that came about in one of these ways before a moment, but none with a witness; how many."""
+        ...
+
+    async def add_witness(self, snapshot: str, witness: Witness) -> None:
+        """Write down that somebody outside had the hash of a snapshot."""
+        ...
+
+    async def add_to_audit(self, acts: Sequence[tuple[datetime, Act]]) -> None:
+        """Add acts to the audit log, each chained to the one before. Concurrent calls share one commit."""
+        ...
+
+    async def audit(
+        self, limit: int = 50, *, below: int | None = None, who: str | None = None, since: datetime | None = None
+    ) -> tuple[AuditEntry, ...]:
+        """Entries of the audit log, last first: those with a number below one, of one who, none older than `since`."""
+        ...
+
+    async def audit_above(self, number: int, limit: int) -> tuple[AuditEntry, ...]:
+        """Entries of the audit log in the order they were written, with numbers above this one, as they stand there."""
+        ...
+
+    async def audit_head(self) -> AuditHead:
+        """How long the audit log is, and the hash of its last entry."""
         ...

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from fleet.model.names import Id
+from fleet.model.snapshot import Taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,3 +32,4 @@ class SnapshotEntry:
     taken_by: str
     note: str
     devices: int
+    taken: Taken = "by hand"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 
+from fleet.store.audit import AuditLog
 from fleet.store.changes import Changes
 from fleet.store.database import Database
 from fleet.store.facts import Facts
@@ -38,5 +39,10 @@ async def open_store(url: str) -> AsyncIterator[Store]:
         yield store
 
 
-class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots, Swaps, Walks, Standings):
+class SqlStore(Facts, Versions, Inventory, Changes, Holds, Snapshots, Swaps, Walks, Standings, AuditLog):
     """`Store` in SQL."""
+
+    async def settled(self) -> None:
+        """Wait until journal and audit log have written all they were given."""
+        await super().settled()
+        await self.audit_settled()

@@ -6,6 +6,7 @@ import asyncio
 import fcntl
 import os
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +65,12 @@ def refuse_emptied(path: str) -> None:
         raise StoreTrouble(
             "the database is damaged (the file is empty)", where=path, remedy=f"{RESTORE}; or begin anew without them"
         )
+
+
+def make_private(path: str) -> None:
+    """Make a new file for its owner alone: SQLite would leave that to the umask. Those beside it take after it."""
+    with suppress(OSError):  # of a folder that is missing or closed SQLite tells in the words of the store
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, OWNER_ONLY))
 
 
 def owner_file(path: str) -> Path:

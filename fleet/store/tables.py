@@ -228,7 +228,7 @@ class SealRow(Row, table=True):
 
 
 class SnapshotRow(Row, table=True):
-    """A snapshot; `body` is the canonical JSON that `sha256` seals."""
+    """A snapshot; `body` is canonical JSON, and `seal` has the hashes of its entries and the signature over them."""
 
     __tablename__ = "snapshots"
     number: int | None = Field(default=None, primary_key=True)
@@ -239,3 +239,31 @@ class SnapshotRow(Row, table=True):
     note: str
     devices: int
     body: bytes
+    taken: str = Field(index=True)
+    seal: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+
+
+class WitnessRow(Row, table=True):
+    """A witness of a snapshot, as plain data."""
+
+    __tablename__ = "witnesses"
+    number: int | None = Field(default=None, primary_key=True)
+    snapshot: str = Field(index=True)
+    body: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class AuditRow(Row, table=True):
+    """An entry of the audit log. Rows are only ever added, which triggers of the database hold to."""
+
+    __tablename__ = "audit"
+    number: int = Field(primary_key=True)
+    at: datetime = Field(sa_type=UtcTime, index=True)
+    who: str
+    role: str
+    what: str
+    about: str
+    why: str
+    source: str
+    result: str
+    previous: str
+    sha256: str

@@ -36,9 +36,20 @@ class Versions(Area):
         same = NEWEST_FIRST.where(col(VersionRow.sha256) == sha256)
         return next(iter(await self._versions(same.limit(1))), None)
 
-    async def versions(self, limit: int = 50) -> tuple[StoredVersion, ...]:
-        """Versions, newest first."""
-        return await self._versions(NEWEST_FIRST.limit(limit))
+    async def version_at(self, at: datetime) -> StoredVersion | None:
+        """The version that was in force at a moment; `None` before the first."""
+        before = NEWEST_FIRST.where(col(VersionRow.at) <= at)
+        return next(iter(await self._versions(before.limit(1))), None)
+
+    async def first_version(self) -> StoredVersion | None:
+        """The first version that was ever in force."""
+        oldest = select(VersionRow).order_by(NUMBER).limit(1)
+        return next(iter(await self._versions(oldest)), None)
+
+    async def versions(self, limit: int = 50, *, below: int | None = None) -> tuple[StoredVersion, ...]:
+        """Versions, newest first; only those with a number below the one given, to read on from there."""
+        query = NEWEST_FIRST if below is None else NEWEST_FIRST.where(col(VersionRow.number) < below)
+        return await self._versions(query.limit(limit))
 
     async def _versions(self, query: Select[Any]) -> tuple[StoredVersion, ...]:
         async with self._database.reading() as connection:
