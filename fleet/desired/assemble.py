@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from fleet.desired.curves import Chain
 from fleet.desired.files import RoomFile
+from fleet.desired.hours_parts import hours_of, self_repair_of
 from fleet.desired.layers import Layer
 from fleet.desired.surroundings import SilencePart
 from fleet.model.settings import OutputSettings
@@ -78,5 +79,7 @@ def surrounded(room: Room, file: RoomFile) -> Room:
         exposure_hours=file.exposure_hours,
         subwoofer_pairs=tuple(SubwooferPair(**part.model_dump()) for part in file.subwoofer_pairs),
         ceiling=Ceiling(**file.ceiling.model_dump()) if file.ceiling else None,
+        off_hours=tuple(hours_of(part) for part in file.off_hours),
+        self_repair=self_repair_of(file.on_drift, file.nobody_near),
         silence=silence_of(file.silence),
     )

@@ -12,12 +12,14 @@ from typing import Final
 from fleet.desired import (
     checks_ceiling,
     checks_crossovers,
+    checks_days,
     checks_devices,
     checks_eq,
     checks_filters,
     checks_level,
     checks_lines,
     checks_loudspeakers,
+    checks_modes,
     checks_pairs,
     checks_safety,
     checks_sets,
@@ -25,6 +27,7 @@ from fleet.desired import (
     checks_swaps,
     checks_timing,
 )
+from fleet.desired.checks_modes import remarks_in_modes
 from fleet.desired.finding import Check, Checked, Design, Finding, ProblemsOf, Remark, Silenced
 from fleet.desired.version import Version
 from fleet.desired.wording import nearest, quoted
@@ -39,6 +42,7 @@ CHECKS: Final[Mapping[str, Check]] = {
         checks_devices,
         checks_swaps,
         checks_slots,
+        checks_modes,
         checks_eq,
         checks_filters,
         checks_crossovers,
@@ -49,6 +53,7 @@ CHECKS: Final[Mapping[str, Check]] = {
         checks_lines,
         checks_loudspeakers,
         checks_ceiling,
+        checks_days,
     )
     for check in module.CHECKS
 }
@@ -75,7 +80,8 @@ def check(
         slot_names=slot_names or {},
         today=today,
     )
-    remarks = [(name, remark) for name, one in CHECKS.items() for remark in one.look(design)]
+    plain = [(name, remark) for name, one in CHECKS.items() for remark in one.look(design)]
+    remarks = [*plain, *remarks_in_modes(design, CHECKS, plain)]
     remarks.sort(key=lambda each: _room_of(each[1]))  # places are read from one room's file after another
     reasons = {_finding(name, remark, version): _reason(name, remark, version) for name, remark in remarks}
     order = {name: number for number, name in enumerate(CHECKS)}
@@ -98,7 +104,7 @@ def named(name: str) -> Check:
 
 def _finding(name: str, remark: Remark, version: Version) -> Finding:
     position = remark.about.name if isinstance(remark.about, Position) else ""
-    place = version.places.place(_room_of(remark), position, remark.setting)
+    place = version.places.place(_room_of(remark), position, remark.setting, remark.mode)
     return Finding(name=name, severity=remark.severity, complaint=Complaint(*place, remark.text))
 
 

@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from fleet.desired.curves import CurvePart
+from fleet.desired.day_parts import ContactList, ScheduleList
+from fleet.desired.hours_parts import HoursList, NobodyNear, OnDrift
 from fleet.desired.kinds import (
     Decibel,
     IdText,
@@ -27,6 +29,7 @@ from fleet.desired.kinds import (
     whole_of,
 )
 from fleet.desired.loudspeaker_types import LoudspeakerTypePart
+from fleet.desired.mode_parts import Modes
 from fleet.desired.parts import HOUSE, Part, SettingsPart, SparePart, StandInPart, TolerancesPart
 from fleet.desired.references import ReferencesPart
 from fleet.desired.surroundings import CeilingPart, LinePart, SilenceList, SubwooferPairPart
@@ -109,6 +112,11 @@ class RoomBodyPart(Part):
     groups: Annotated[dict[NameText, GroupPart], Field(max_length=500)] = Field(
         default={}, description="Groups by name."
     )
+    modes: Modes = Field(default={}, description="Named states of this room, as far as each is other than the room.")
+    schedule: ScheduleList = Field(default=[], description="Modes that the room comes into at times.")
+    contacts: ContactList = Field(
+        default=[], description="Partition contacts and wall panels on the devices' broker that select a mode."
+    )
     spares: Annotated[dict[IdText, SparePart], Field(max_length=500)] = Field(
         default={}, description="Devices that are kept as spares, by id."
     )
@@ -130,6 +138,18 @@ class RoomBodyPart(Part):
         "For a device that plays in two rooms, `true` in one of them decides.",
     )
     silence: SilenceList = Field(default=[], description="Checks that are silenced in this room, each with its reason.")
+    off_hours: HoursList = Field(
+        default=[], description="When the devices of this room may be without power: they are not missed then."
+    )
+    on_drift: OnDrift = Field(
+        default="report",
+        description="What drift leads to: `report`, or `repair`, which puts it right unasked while `nobody_near`.",
+    )
+    nobody_near: NobodyNear | None = Field(
+        default=None,
+        description="When nobody works near the boxes, for `on_drift: repair`: hours, or `always` where you know that "
+        "nobody ever does.",
+    )
 
 
 class TemplatePart(RoomBodyPart):

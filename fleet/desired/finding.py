@@ -50,7 +50,8 @@ class Checked:
 class Remark:
     """What a check says of a setting of a position or room, before its name and place are known.
 
-    `beside` are further positions that it is about: silence at any of them counts.
+    `beside` are further positions that it is about: silence at any of them counts. `mode` is the mode of the room
+    that gives the setting, where one does.
     """
 
     severity: Severity
@@ -58,6 +59,7 @@ class Remark:
     setting: str
     text: str
     beside: tuple[Position, ...] = ()
+    mode: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,6 +32,13 @@ class Disagreement:
     first: str
     second: str
 
+    @property
+    def written(self) -> tuple[str, ...]:
+        """The setting as the file calls it: the keys of which one gives it."""
+        if self.setting == "delay":
+            return DELAY_SETTINGS
+        return ("slot",) if self.setting == "slots" else (self.setting,)
+
 
 def settled(own: Layer, groups: Sequence[tuple[str, Layer]], below: Layer) -> tuple[Layer, list[Disagreement]]:
     """The values that hold for a position: its own, else its groups', else the room's; and where groups disagree."""

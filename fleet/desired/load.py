@@ -14,8 +14,10 @@ from fleet.desired.nodes import Problem, Trail
 from fleet.desired.places import Places, written
 from fleet.desired.reading import Broken, names_in, read_on_template, read_room, read_venue
 from fleet.desired.resolve import Shared, Trouble, resolve_room
-from fleet.desired.sharing import device_disputed, output_shared
+from fleet.desired.selecting import disagreements
+from fleet.desired.sharing import device_disputed, disputed_in_modes, output_shared
 from fleet.desired.templates import stands_on
+from fleet.desired.together import join
 from fleet.desired.version import Version
 from fleet.desired.wording import quoted
 from fleet.errors import BadFiles, Complaint
@@ -48,12 +50,15 @@ def load(files: Mapping[str, str]) -> Version:
     )
     rooms: dict[str, Room] = {}
     file_of: dict[str, str] = {}
+    broken_modes: set[tuple[str, str]] = set()
+    all_known = True
     for path, text in texts.items():
         if not _ROOM_FILE.fullmatch(path):
             continue
         file, broken, found = _room(path, text, venue_text)
         complaints += [each for each in found if (each.file, each.line, each.column) not in told]
         if file is None:
+            all_known = False
             continue
         room, troubles = resolve_room(file, broken, shared)
         complaints += _placed(path, texts, troubles)
@@ -62,8 +67,15 @@ def load(files: Mapping[str, str]) -> Version:
             complaints += _placed(path, texts, [trouble])
             continue
         rooms[room.name], file_of[room.name] = room, path
+        broken_modes |= {(room.name, name) for section, name in broken if section == "modes"}
+    rooms, apart = join(rooms, broken_modes, all_known=all_known)
+    complaints += [each for r, at, text in apart for each in _placed(file_of[r], texts, [Trouble(at, text)])]
     places = Places(files=texts, file_of=file_of, venue_file=VENUE_FILE)
+    for one in disagreements(rooms):
+        trouble = Trouble(("contacts", one.number, "topic"), one.text)
+        complaints += _placed(file_of[one.room], texts, [trouble])
     complaints += _shared_devices([p for room in rooms.values() for p in room.positions.values()], places)
+    complaints += _shared_in_modes(rooms, places)
     if complaints or venue.file is None:
         raise BadFiles(tuple(sorted(set(complaints))))
     return Version(
@@ -109,6 +121,8 @@ def _placed(path: str, texts: Mapping[str, str], troubles: list[Trouble]) -> lis
 
 
 def _is_name(path: Trail) -> bool:
+    if path[:1] == ("modes",):
+        return len(path) == 2 or (len(path) == 4 and path[2] in ("positions", "groups"))
     return len(path) == 2 and path[0] in ("positions", "groups")
 
 
@@ -119,6 +133,15 @@ def _shared_devices(positions: list[Position], places: Places) -> Iterator[Compl
     for first, other, setting in device_disputed(positions):
         what = f"{quoted(other.name)} and {_told(first, setting, places)} share device {quoted(other.device)}"
         yield Complaint(*places.place(other.room, other.name), f"{what} but disagree on {quoted(setting)}")
+
+
+def _shared_in_modes(rooms: Mapping[str, Room], places: Places) -> Iterator[Complaint]:
+    """The same of each mode of a room, with the rooms that go along in their modes, where it is not so without."""
+    for room, mode, first, other, setting in disputed_in_modes(rooms):
+        whose = [quoted(p.name) + ("" if p.room == room else f" of room {quoted(p.room)}") for p in (other, first)]
+        words = f"{whose[0]} and {whose[1]} share device {quoted(other.device)} but disagree on {quoted(setting)}"
+        name = other.name if other.room == room else first.name
+        yield Complaint(*places.place(room, name, setting, mode), f"in mode {quoted(mode)} {words}")
 
 
 def _told(position: Position, setting: str, places: Places) -> str:

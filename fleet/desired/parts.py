@@ -177,7 +177,7 @@ Eq = Annotated[
     Discriminator(tagged("<word>", sequence="<bands>")),
 ]
 UNION_TAGS: Final = frozenset(
-    {"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>", "<output>"}
+    {"<number>", "<range>", "<word>", "<filter>", "<band>", "<bands>", "<points>", "<output>", "<days>", "<hours>"}
 )
 
 

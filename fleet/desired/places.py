@@ -20,15 +20,19 @@ class Places:
     """Trail of the file by room."""
     venue_file: str
 
-    def place(self, room: str, position: str = "", setting: str = "") -> Place:
+    def place(self, room: str, position: str = "", setting: str = "", mode: str = "") -> Place:
         """Where a setting of a position got its value; else where the position is named; else the room's first line.
 
-        A setting is named as in the file (`level_db`, `slot`, `tolerances.level_db`).
+        A setting is named as in the file (`level_db`, `slot`, `tolerances.level_db`). In a mode it is where the mode
+        gives the setting, or else where the mode is named.
         """
         file = self.file_of.get(room)
         if file is None:
             return self.venue_file, 1, 1
         room_text = written(self.files, file, self.venue_file)
+        if mode:
+            givers = _givers_in(room_text, ("modes", mode), position, setting)
+            return room_text.key_place(next(filter(room_text.has, givers), ("modes", mode)))
         if setting:
             for path in _givers(room_text, position, setting):
                 if room_text.has(path):
@@ -50,6 +54,15 @@ def written(files: Mapping[str, str], file: str, venue_file: str) -> Written:
 
 def _givers(doc: Written, position: str, setting: str) -> Iterator[Trail]:
     """Paths that may give a setting, the most specific first."""
+    yield from _givers_in(doc, (), position, setting)
+    if setting == "slot":
+        yield from (("house_curve", "slot"), ("house_curve", "slots"))
+    if setting in ("eq", "slot"):
+        yield ("house_curve",)
+
+
+def _givers_in(doc: Written, above: Trail, position: str, setting: str) -> Iterator[Trail]:
+    """The same below a part of the room that has layers."""
     settings = (
         [("delay_ms",), ("time_align",)] if setting in ("delay_ms", "time_align") else [tuple(setting.split("."))]
     )
@@ -57,14 +70,14 @@ def _givers(doc: Written, position: str, setting: str) -> Iterator[Trail]:
         ("positions", position),
         *(("groups", name) for name in _groups(doc, position)),
         ("defaults",),
+        (),
     ]
     for layer in layers:
-        yield from ((*layer, *path) for path in settings)
-    yield from settings
-    if setting == "slot":
-        yield from (("house_curve", "slot"), ("house_curve", "slots"))
-    if setting in ("eq", "slot"):
-        yield ("house_curve",)
+        yield from ((*above, *layer, *path) for path in settings)
+    if above and setting == "slot":
+        yield (*above, "slots")
+    if above and setting == "eq":
+        yield (*above, "house_curve")
 
 
 def _groups(doc: Written, position: str) -> list[str]:

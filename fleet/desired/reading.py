@@ -125,7 +125,7 @@ def _salvage(kind: type[F], data: Data, paths: list[Trail]) -> tuple[F | None, B
         entries = sound.get(section)
         if (
             name
-            and section in ("positions", "groups", "curves", "templates", "devices", "loudspeaker_types")
+            and section in ("positions", "groups", "curves", "modes", "templates", "devices", "loudspeaker_types")
             and isinstance(entries, dict)
         ):
             sound[section] = {key: entry for key, entry in entries.items() if key != name}

@@ -13,7 +13,6 @@ from fleet.desired.check import CHECKS
 from fleet.desired.curves import Curves, chain_of, curve_of
 from fleet.desired.files import GroupPart, PositionPart, RoomFile
 from fleet.desired.layers import (
-    DELAY_SETTINGS,
     WRITABLE,
     Layer,
     layer_of,
@@ -21,10 +20,12 @@ from fleet.desired.layers import (
     tolerance_layer,
 )
 from fleet.desired.loudspeaker_types import Types, line_of
+from fleet.desired.modes import Foundation, modes_of
 from fleet.desired.nodes import Trail
 from fleet.desired.parts import HOUSE, SettingsPart, TolerancesPart
 from fleet.desired.reading import Broken
 from fleet.desired.references import references_of
+from fleet.desired.selecting import selected
 from fleet.desired.surroundings import SilencePart
 from fleet.desired.wording import hint, quoted
 from fleet.model.listing import listed
@@ -59,12 +60,14 @@ class _Resolver:
     def __init__(self, file: RoomFile, broken: Broken, shared: Shared) -> None:
         self.file = file
         self.troubles: list[Trouble] = []
+        self.broken = broken
         self.broken_groups = {name for section, name in broken if section == "groups"}
         self.broken_positions = {name for section, name in broken if section == "positions"}
         self.types = shared.loudspeaker_types
         self.position_names = set(file.positions) | self.broken_positions
         self.curves = self._curves(shared, {name for section, name in broken if section == "curves"})
         self.below = self._below(shared)
+        self.values: dict[str, Layer] = {}
         self.groups: Mapping[str, Layer] = {
             name: self._layer(part, ("groups", name)) for name, part in file.groups.items()
         }
@@ -81,6 +84,7 @@ class _Resolver:
         for name, text in alignment_faults(positions):
             self._complain(("positions", name), text)
         self._without_template()
+        self._self_repair()
         self._silence(self.file.silence, ())
         self._subwoofer_pairs()
         self._spares()
@@ -89,12 +93,13 @@ class _Resolver:
             title=self.file.name or self.file.room,
             positions=positions,
             groups={name: self._group(name, part) for name, part in self.file.groups.items()},
+            modes=modes_of(self._foundation(positions), self._complain),
             air_temperature_c=self.file.air_temperature_c,
             house_curve=self.file.house_curve.curve if self.file.house_curve else None,
             mute_while_recalling=self.file.mute_while_recalling,
             spares={device: tuple(part.spare_for) for device, part in self.file.spares.items()},
         )
-        return surrounded(room, self.file)
+        return selected(surrounded(room, self.file), self.file, self.broken, self._complain)
 
     def _complain(self, path: Trail, text: str) -> None:
         self.troubles.append(Trouble(path, text))
@@ -123,11 +128,21 @@ class _Resolver:
             below["slots"] = dict(house.slots) if house.slots else {"*": house.slot} if house.slot else {}
         return {**below, **self._layer(self.file.defaults, ("defaults",))}
 
-    def _layer(self, part: SettingsPart, path: Trail) -> Layer:
+    def _foundation(self, positions: Mapping[str, Position]) -> Foundation:
+        return Foundation(
+            file=self.file,
+            curves=self.curves,
+            positions=positions,
+            values=self.values,
+            broken=self.broken,
+            layer=self._layer,
+        )
+
+    def _layer(self, part: SettingsPart, path: Trail, curves: Curves | None = None) -> Layer:
         if part.time_align is not None and part.time_align.to not in self.position_names:
             to = part.time_align.to
             self._complain((*path, "time_align", "to"), f"unknown position {quoted(to)}{hint(to, self.position_names)}")
-        return layer_of(part, path, self.curves, self._complain)
+        return layer_of(part, path, self.curves if curves is None else curves, self._complain)
 
     def _group(self, name: str, part: GroupPart) -> Group:
         members = tuple(position for position, entry in self.file.positions.items() if name in entry.groups)
@@ -156,14 +171,14 @@ class _Resolver:
             return position
         values, disagreements = settled(own, [(group, self.groups[group]) for group in groups], self.below)
         for one in disagreements:
-            names = DELAY_SETTINGS if one.setting == "delay" else (_written(one.setting),)
             self._complain(
                 path,
                 f"groups {quoted(one.first)} and {quoted(one.second)} of {quoted(name)} disagree on "
-                f"{listed([quoted(word) for word in names], 'or')}; give it at the position",
+                f"{listed([quoted(word) for word in one.written], 'or')}; give it at the position",
             )
         coherent = tuple(group for group in groups if self.file.groups[group].together)
-        return furnished(replace(position, coherent=coherent), {**values, **self._trimmed(part, path, values)})
+        self.values[name] = {**values, **self._trimmed(part, path, values)}
+        return furnished(replace(position, coherent=coherent), self.values[name])
 
     def _silence(self, parts: Sequence[SilencePart], path: Trail) -> None:
         for number, part in enumerate(parts):
@@ -178,6 +193,11 @@ class _Resolver:
         for key in ("devices", "origin_m"):
             if self.file.template is None and key in self.file.given():
                 self._complain((key,), f"{quoted(key)} is for a room that stands on a `template`; this one has none")
+
+    def _self_repair(self) -> None:
+        if self.file.on_drift == "repair" and self.file.nobody_near is None:
+            text = "`repair` needs to know when nobody works near the boxes; give `nobody_near`: hours, or `always`"
+            self._complain(("on_drift",), text)
 
     def _subwoofer_pairs(self) -> None:
         for number, pair in enumerate(self.file.subwoofer_pairs):
@@ -235,8 +255,3 @@ def stand_in_of(part: PositionPart) -> StandIn | None:
     if part.stands_in is None:
         return None
     return StandIn(instead_of=part.stands_in.instead_of, until=date.fromisoformat(part.stands_in.until))
-
-
-def _written(setting: str) -> str:
-    """A setting as the file calls it."""
-    return "slot" if setting == "slots" else setting

@@ -1,7 +1,8 @@
 """A room laid over the template of the venue that it stands on: one room as data, as if it had been written in full.
 
 What the room says wins, setting by setting: a position of the room over the same position of the template, and so for
-groups, defaults, tolerances and curves; everything else is replaced whole. `devices` binds the template's positions.
+groups, defaults and tolerances; curves and modes are added by name, and everything else is replaced whole. `devices`
+binds the template's positions.
 Coordinates of the template are shifted by the room's `origin_m`.
 """
 
@@ -19,7 +20,7 @@ from fleet.desired.written import Source, Written
 from fleet.errors import Complaint
 from fleet.model.names import shown
 
-_BY_NAME: Final = frozenset({"curves", "groups", "positions"})
+_BY_NAME: Final = frozenset({"curves", "groups", "modes", "positions"})
 """Sections whose entries have names."""
 _BY_SETTING: Final = frozenset({"groups", "positions", "defaults"})
 """Where settings stand, which the room may give one by one."""
