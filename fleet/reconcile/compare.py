@@ -128,7 +128,7 @@ def _compare_stored(sheet: Sheet, first: Spot, wanted: WantedDevice, reported: R
         return
     sheet.add(Spot(first.position, "stored", slot), device_wide.stored_input(wanted.stored.input, contents.input))
     for number, settings in wanted.stored.outputs.items():
-        output = wanted.outputs[number]
+        output = wanted.outputs[number].kept or wanted.outputs[number]
         held = contents.outputs.get(number, OutputSettings())
         found = one_output.stored(output, settings, held, reported.description)
         sheet.add(Spot(output.position, "stored", slot), found)

@@ -17,7 +17,7 @@ SETTINGS: Final = ("slot", "input", "panel_locked", "power_up_slot")
 def findings(wanted: WantedDevice, state: State) -> Iterator[Finding]:
     """What differs, what is not wanted left out. A panel lock cannot be heard and is slight."""
     live = state.live
-    if wanted.slot is not None and wanted.slot != state.active_slot:
+    if wanted.slot is not None and state.active_slot not in (wanted.slot, wanted.kept_slot or wanted.slot):
         words = f"in {_slot(state.active_slot)}, wanted slot {wanted.slot}"
         yield plain("slot", Grade.SERIOUS, words, wanted.slot, state.active_slot)
     if wanted.input is not None and wanted.input != live.input:

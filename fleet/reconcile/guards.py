@@ -26,6 +26,8 @@ GUARDS: Final[tuple[Guard, ...]] = (
     refusing.ceiling,
     refusing.protective_high_pass,
     refusing.shared_device,
+    refusing.store_too_soon,
+    asking.guest,
     asking.rise,
     asking.half_room,
     asking.many_devices,

@@ -27,13 +27,17 @@ def conflicting(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[G
 
 
 def ceiling(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHit]:
-    """A level does not rise above the ceiling of its position."""
+    """A level does not rise above the ceiling of its position, nor is anything unmuted that is above it."""
     for plan, position, after in touched(plans, situation):
-        if position.ceiling_db is None or after.level_db is None or after.level_db <= position.ceiling_db + ROUNDING:
+        ceiling_db = situation.ceiling_db(position)
+        before_db = situation.reported[plan.device].state.output(position.output).level_db
+        unmuted = situation.kind == "unmute"
+        ends_db = before_db if unmuted and after.level_db is None else after.level_db
+        if ceiling_db is None or ends_db is None or ends_db <= ceiling_db + ROUNDING:
             continue
-        before = situation.reported[plan.device].state.output(position.output).level_db
-        if before is None or after.level_db > before:
-            words = f"{after.level_db:g} dB is above its ceiling of {position.ceiling_db:g} dB"
+        if before_db is None or ends_db > before_db or unmuted:
+            whose = "its ceiling" if ceiling_db == position.ceiling_db else "the ceiling of the guests in the room"
+            words = f"{ends_db:g} dB is above {whose} of {ceiling_db:g} dB"
             yield hit_at("ceiling", position, words)
 
 
@@ -71,6 +75,14 @@ def shared_device(plans: Sequence[DevicePlan], situation: Situation) -> Iterator
         for room in sorted(rooms):
             words = f"a recall of {plan.device} touches {room} too; name that room as well (--also {room})"
             yield GuardHit(guard="shared-device", words=words, may_allow=False, device=plan.device, room=room)
+
+
+def store_too_soon(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[GuardHit]:
+    """Slots are not written sooner again than the model allows: their memory wears."""
+    for plan in plans:
+        if Phase.STORE in plan.work and plan.device in situation.too_soon:
+            words = f"the slots of {plan.device} {situation.too_soon[plan.device]}"
+            yield GuardHit(guard="store-too-soon", words=words, may_allow=False, device=plan.device)
 
 
 def _corner_hz(high_pass: Crossover | NoFilter | None) -> float:

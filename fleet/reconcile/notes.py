@@ -10,6 +10,7 @@ from fleet.model.settings import OutputSettings
 from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.reconcile.exact import same_setting
+from fleet.reconcile.power_up import wrong_slot_after_power_cut
 from fleet.reconcile.wanted import WantedDevice, WantedOutput
 from fleet.reconcile.words import SETTING_WORDS, db, hz
 
@@ -26,6 +27,10 @@ def notes(wanted: WantedDevice, reported: Reported) -> Iterator[Note]:
         contents = reported.slots.get(wanted.stored.slot)
         if contents is None or contents.outputs is None:
             yield _note(first, f"contents of slot {wanted.stored.slot} cannot be read: they were not checked")
+    live = reported.state.live
+    settled = wanted.power_up_slot in (None, live.power_up_slot)  # else it is a difference already
+    if settled and (wrong := wrong_slot_after_power_cut(wanted, live)):
+        yield _note(first, f"{wrong} after a power cut")
     for output in outputs:
         yield from _fitted(output)
         yield from _muted_by_others(output, reported)

@@ -21,6 +21,11 @@ def deviations(target: Target, reported: Reported) -> tuple[str, ...]:
     return tuple(_deviations(target, reported))
 
 
+def readable(reported: Reported, slot: int) -> bool:
+    """Whether a device tells what a slot holds now."""
+    return slot in reported.slots and reported.slots[slot].outputs is not None
+
+
 def _deviations(target: Target, reported: Reported) -> Iterator[str]:
     description, state = reported.description, reported.state
     if target.active_slot is not None and state.active_slot != target.active_slot:

@@ -15,9 +15,9 @@ Place = tuple[str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scope:
-    """What was asked for: rooms, narrowed to a group or a position, without some positions.
+    """What was asked for: rooms, narrowed to a group, a position or several positions, without some positions.
 
-    `also` names further rooms that a shared device may touch.
+    `also` names further rooms that a shared device may touch; `modes` the modes that are to be told.
     """
 
     rooms: tuple[str, ...]
@@ -25,15 +25,19 @@ class Scope:
     position: str | None = None
     without: frozenset[str] = frozenset()
     also: frozenset[str] = frozenset()
+    positions: frozenset[str] = frozenset()
+    modes: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def words(self) -> str:
         """The scope as a person would say it."""
-        text = ", ".join(self.rooms)
+        text = ", ".join(f"{r} in mode {self.modes[r]}" if r in self.modes else r for r in self.rooms)
         if self.group:
             text += f", group {self.group}"
         if self.position:
             text += f", position {self.position}"
+        if self.positions:
+            text += f", positions {', '.join(sorted(self.positions))}"
         if self.without:
             text += f", without {', '.join(sorted(self.without))}"
         return text
@@ -58,6 +62,10 @@ def work_out(venue: Venue, scope: Scope, unreachable: Mapping[str, str], *, leav
     Raises `NotFound` for an unknown room, group or position.
     """
     named = [p for name in scope.rooms for p in select(venue, name, group=scope.group, position=scope.position)]
+    if only := scope.positions:
+        named = [p for p in named if p.name in only]
+        if unknown := sorted(only - {p.name for p in named}):
+            raise NotFound(f"no position {', '.join(unknown)} in {', '.join(scope.rooms)}")
     asked, notes = _with_whole_sets(venue, named)
     if unknown := sorted(scope.without - {p.name for p in asked}):
         raise NotFound(f"no position {', '.join(unknown)} in {scope.words}")

@@ -7,8 +7,10 @@ from dataclasses import replace
 
 from fleet.model.edge import digest, plain
 from fleet.model.plan import DevicePlan, Plan, PlanKind
+from fleet.reconcile.agreed import kept_notes
 from fleet.reconcile.compare import compare
 from fleet.reconcile.guards import guard_hits, louder
+from fleet.reconcile.muted import ended_by
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import Place, Scope, Scoped, place
 from fleet.reconcile.situation import Situation
@@ -36,10 +38,15 @@ def finish(
         trusted_recalls=trusted,
         wants=outlook.wants,
         held=outlook.held,
+        guests=outlook.guests,
+        too_soon=outlook.too_soon,
+        kind=kind,
+        level_limits_db=outlook.level_limits_db,
     )
     compared = sorted({p.device for p in scoped.positions} & set(outlook.wants) & set(outlook.reported))
     comparison = compare([(outlook.wants[d], outlook.reported[d]) for d in compared])
     subject = "stored" if kind == "store" else "live"
+    was, then = ended_by(devices, outlook.venue, outlook.mutes)
     return sealed(
         Plan(
             kind=kind,
@@ -51,9 +58,11 @@ def finish(
             differences=tuple(
                 d for d in comparison.differences if (d.room, d.position) in places and d.subject == subject
             ),
-            notes=(*scoped.notes, *_unmanaged(devices, outlook, trusted)),
+            notes=(*scoped.notes, *kept_notes(outlook, places), *_unmanaged(devices, outlook, trusted)),
             louder=louder(devices, situation),
             desired_sha256=outlook.desired_sha256,
+            was=was,
+            then=then,
         )
     )
 

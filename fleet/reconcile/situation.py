@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from fleet.model.plan import DevicePlan, GuardHit, GuardName
+from fleet.model.plan import DevicePlan, GuardHit, GuardName, PlanKind
 from fleet.model.settings import OutputSettings
 from fleet.model.state import Reported
 from fleet.model.venue import Position, Venue
@@ -28,7 +28,17 @@ class Situation:
     conflicting: Mapping[str, str] = field(default_factory=dict)
     trusted_recalls: frozenset[str] = frozenset()
     held: Mapping[str, str] = field(default_factory=dict)
+    guests: Mapping[str, str] = field(default_factory=dict)
+    too_soon: Mapping[str, str] = field(default_factory=dict)
     wants: Mapping[str, WantedDevice] = field(default_factory=dict)
+    kind: PlanKind = "apply"
+    level_limits_db: Mapping[str, float] = field(default_factory=dict)
+    """The highest level that a room's guests may have, by room."""
+
+    def ceiling_db(self, position: Position) -> float | None:
+        """The level that a position is not to rise above: its own ceiling, or a lower one of its room's guests."""
+        given = (position.ceiling_db, self.level_limits_db.get(position.room))
+        return min((limit_db for limit_db in given if limit_db is not None), default=None)
 
 
 def touched(plans: Sequence[DevicePlan], situation: Situation) -> Iterator[tuple[DevicePlan, Position, OutputSettings]]:

@@ -9,7 +9,7 @@ from fleet.model.plan import DevicePlan, Plan, Target
 from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.model.venue import Position
 from fleet.reconcile.device_plan import device_plan
-from fleet.reconcile.goals import live_goal
+from fleet.reconcile.goals import live_goal, standing_levels_db
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.plans import by_device
 from fleet.reconcile.reach import Goal
@@ -55,7 +55,8 @@ def _plan(outlook: Outlook, device: str, places: tuple[Place, ...], *, sounding:
     scoped = _scoped(outlook, places)
     plans: list[DevicePlan | None] = []
     for one, positions in by_device(outlook, scoped).items():
-        goal = live_goal(outlook.wants[one], outlook.reported[one], positions)
+        levels_db = standing_levels_db(outlook)
+        goal = live_goal(outlook.wants[one], outlook.reported[one], positions, levels_db=levels_db)
         if one == device:
             goal = _unmuting(goal) if sounding else _storing(_leaving_mutes(goal), outlook, one)
         plans.append(device_plan(outlook, one, goal, tuple(place(p) for p in positions)))

@@ -12,7 +12,7 @@ from fleet.model.description import Description
 from fleet.model.listing import listed
 from fleet.model.names import Id, OutputNumber, SlotNumber, shown
 from fleet.model.settings import STORABLE, DeviceSettings, OutputSettings, SlotContents
-from fleet.model.venue import Between, Position, Venue
+from fleet.model.venue import Between, Position, Room, Venue
 from fleet.reconcile.alignment import alignment_delay_ms
 from fleet.reconcile.fitted import TargetFit, target_fit
 from fleet.reconcile.words import SETTING_WORDS
@@ -36,11 +36,15 @@ class WantedOutput:
     settings: OutputSettings = field(default_factory=OutputSettings)
     between: Mapping[str, Between] = field(default_factory=dict)
     fit: TargetFit | None = None
+    kept: WantedOutput | None = None
+    """What its slot should hold of it, where that is not this: in a mode without a slot of its own, the room without
+    modes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedDevice:
-    """What a device should be. `slot` is its house-curve slot and `stored` what that slot should hold, if any.
+    """What a device should be. `slot` is its house-curve slot and `stored` what that slot should hold, if any;
+    `kept_slot` another slot that it may stay in, so that nothing is recalled.
 
     `problems` says what about this wish the device cannot keep, in words. A device with a life-safety position has
     its positions in `outputs`, and nothing wanted.
@@ -54,7 +58,15 @@ class WantedDevice:
     power_up_slot: SlotNumber | None = None
     slot: SlotNumber | None = None
     stored: SlotContents | None = None
+    kept_slot: SlotNumber | None = None
+    plain_slot: SlotNumber | None = None
+    """The house-curve slot of its room without modes, where a mode has one of its own: it powers up in this."""
     problems: tuple[str, ...] = ()
+
+    @property
+    def beyond_slot(self) -> bool:
+        """Whether the slot is meant to hold something else than what is wanted live: the room without modes."""
+        return any(output.kept is not None for output in self.outputs.values())
 
 
 def wanted_device(
@@ -103,12 +115,13 @@ def _wanted(
         untouched = {p.output: WantedOutput(position=p) for p in positions}
         return WantedDevice(device=device, description=description, outputs=untouched)
 
-    outputs = _outputs(venue, positions, descriptions, represent)
+    outputs = _outputs(venue.rooms.__getitem__, positions, descriptions, represent)
+    outputs = _with_kept(outputs, lambda room: venue.rooms[room].without_modes(), description, descriptions, represent)
     wide = _wide(description, positions, represent)
     slot = _agreed("slot", {_place(p): p.slot_for(description.model) for p in positions})
     if slot is not None and slot > description.slots.count:
         raise BadInput(f"{device} has no slot {slot}: it has {description.slots.count}", where=_place(positions[0]))
-    stored = _stored(venue, slot, wide.input, description, outputs)
+    stored = _stored(venue, slot, _stored_input(positions, description, wide), description, outputs)
     return WantedDevice(
         device=device,
         description=description,
@@ -118,6 +131,7 @@ def _wanted(
         power_up_slot=wide.power_up_slot,
         slot=slot,
         stored=stored,
+        plain_slot=_plain_slot(positions, description),
         problems=_problems(slot, description, wide.input, outputs),
     )
 
@@ -135,14 +149,17 @@ def _wide(description: Description, positions: Sequence[Position], represent: Re
 
 
 def _outputs(
-    venue: Venue, positions: Sequence[Position], descriptions: Mapping[str, Description], represent: Represent
+    room_of: Callable[[str], Room],
+    positions: Sequence[Position],
+    descriptions: Mapping[str, Description],
+    represent: Represent,
 ) -> dict[int, WantedOutput]:
     outputs: dict[int, WantedOutput] = {}
     complaints: list[str] = []
     for position in positions:
         try:
             fit = target_fit(position, descriptions[position.device])
-            settings = _with_bands(_delayed(venue, position, descriptions), fit)
+            settings = _with_bands(_delayed(room_of(position.room), position, descriptions), fit)
             asked = DeviceSettings(outputs={position.output: settings})
             held = represent(descriptions[position.device], asked).outputs[position.output]
         except BadInput as error:
@@ -155,10 +172,39 @@ def _outputs(
     return outputs
 
 
-def _delayed(venue: Venue, position: Position, descriptions: Mapping[str, Description]) -> OutputSettings:
+def _with_kept(
+    outputs: Mapping[int, WantedOutput],
+    plain: Callable[[str], Room],
+    description: Description,
+    descriptions: Mapping[str, Description],
+    represent: Represent,
+) -> dict[int, WantedOutput]:
+    """The outputs, each with what its slot keeps of it where its mode has no slot of its own."""
+    stored = {n: o.position.stored_for(description.model) for n, o in outputs.items()}
+    apart = [position for n, position in stored.items() if position is not outputs[n].position]
+    if not apart:
+        return dict(outputs)
+    kept = _outputs(plain, apart, descriptions, represent)
+    return {n: replace(o, kept=kept.get(n)) for n, o in outputs.items()}
+
+
+def _plain_slot(positions: Sequence[Position], description: Description) -> int | None:
+    """The slot of the room without modes; where rooms of a device do not agree on one, it is none."""
+    slots = {(p.stored_as or p).slot_for(description.model) for p in positions} - {None}
+    return slots.pop() if len(slots) == 1 and any(p.stored_as is not None for p in positions) else None
+
+
+def _stored_input(positions: Sequence[Position], description: Description, wide: DeviceSettings) -> str | None:
+    """The input that the slot holds."""
+    stored = [p.stored_for(description.model) for p in positions]
+    if all(a is b for a, b in zip(stored, positions, strict=True)):
+        return wide.input
+    return _agreed("input", {_place(p): p.input for p in stored})
+
+
+def _delayed(room: Room, position: Position, descriptions: Mapping[str, Description]) -> OutputSettings:
     if position.time_align is None:
         return position.fixed
-    room = venue.rooms[position.room]
     latencies_ms = {
         p.device: descriptions[p.device].latency_ms for p in room.positions.values() if p.device in descriptions
     }
@@ -180,13 +226,23 @@ def _stored(
     if slot is None:
         return None
     held = set(description.slots.stores) & set(STORABLE)
-    curves = [venue.rooms[o.position.room].house_curve or "" for _, o in sorted(outputs.items())]
+    _, first = min(outputs.items())
+    room = venue.rooms[first.position.room]
+    stored = {number: o.kept or o for number, o in outputs.items()}
     return SlotContents(
         slot=slot,
-        name=curves[0],
+        name=(room.without_modes() if first.kept else room).house_curve or "",
         input=wanted_input if "input" in description.slots.stores else None,
-        outputs={number: o.settings.only(held - set(o.between)) for number, o in outputs.items()},
+        outputs={number: o.settings.only(held - set(o.between)) for number, o in stored.items()},
     )
+
+
+def unstored(description: Description, wanted_input: str | None, outputs: Mapping[int, WantedOutput]) -> list[str]:
+    """What is wanted of a device and no slot of it stores, in words. A mute never is, and is not counted."""
+    wanted = {name for o in outputs.values() for name in o.settings.given()} - {"mute"}
+    if wanted_input is not None:
+        wanted.add("input")
+    return [SETTING_WORDS[name] for name in (*STORABLE, "input") if name in wanted - set(description.slots.stores)]
 
 
 def _problems(
@@ -198,11 +254,7 @@ def _problems(
     model = shown(description.model)
     if slot in description.slots.factory:
         problems.append(f"slot {slot} of {model} is the factory's: nothing can be stored in it")
-    wanted = {name for o in outputs.values() for name in o.settings.given()} - {"mute"}
-    if wanted_input is not None:
-        wanted.add("input")
-    lost = [SETTING_WORDS[name] for name in (*STORABLE, "input") if name in wanted - set(description.slots.stores)]
-    if lost:
+    if lost := unstored(description, wanted_input, outputs):
         problems.append(f"slots of {model} do not store {listed(lost)}: a recall alone does not bring it back")
     return tuple(problems)
 

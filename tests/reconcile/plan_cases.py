@@ -19,10 +19,11 @@ from fleet.model.plan import DevicePlan, Phase, Plan, Work
 from fleet.model.settings import OutputSettings
 from fleet.model.venue import Venue
 from fleet.reconcile.outlook import Outlook
-from fleet.reconcile.plans import plan_apply, plan_recall, plan_store
+from fleet.reconcile.plans import plan_apply, plan_recall
 from fleet.reconcile.representable import representable
 from fleet.reconcile.rollback import plan_rollback
 from fleet.reconcile.scope import Scope
+from fleet.reconcile.store_plans import plan_store
 from fleet.reconcile.wanted import wanted_devices
 from fleet.reconcile.words import SETTING_WORDS, raw
 

@@ -368,7 +368,8 @@ class TestStored:
 
     def compared(self, contents, live=FULL):
         wanted = wanted_of(FULL, slot=5, stored=slot_of(5, self.STORED))
-        return compare([(wanted, reported_of(live, active_slot=5, slots={5: contents} if contents else {}))])
+        slots = {5: contents} if contents else {}
+        return compare([(wanted, reported_of(live, active_slot=5, slots=slots, power_up_slot=5))])
 
     def test_as_wanted(self):
         result = self.compared(slot_of(5, self.STORED))

@@ -25,8 +25,9 @@ from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
 from fleet.model.venue import TargetCurve, Tolerances
 from fleet.reconcile.compare import compare
 from fleet.reconcile.fitted import target_fit
-from fleet.reconcile.plans import plan_apply, plan_store
+from fleet.reconcile.plans import plan_apply
 from fleet.reconcile.representable import representable
+from fleet.reconcile.store_plans import plan_store
 from fleet.reconcile.wanted import wanted_device
 
 POINTS = [(31.5, 4), (125, 2.5), (1000, 0), (8000, -2), (16000, -4)]

@@ -8,7 +8,7 @@ from typing import get_args
 
 import pytest
 from parts import bell, crossover, output_of
-from samples_plans import SLOTS, device_of, device_plan, hall, outlook_of, position
+from samples_plans import FLAT, SLOTS, device_of, device_plan, hall, outlook_of, position
 
 from fleet.model.plan import GuardHit, GuardName, Phase, Work
 from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
@@ -306,7 +306,7 @@ def test_only_what_may_be_allowed_and_is_named_is_lifted():
 def by_one(**told):
     """A rise of one box in a hall."""
     device = box()
-    situation = {name: told.pop(name) for name in ("conflicting", "held") if name in told}
+    situation = {name: told.pop(name) for name in ("conflicting", "held", "guests") if name in told}
     return [device_plan(device, positions=LEFT, level_db=-10.0)], situation_of([device], wide_hall(**told), **situation)
 
 
@@ -328,6 +328,12 @@ def by_a_filter():
     return [device_plan(device, high_pass="none")], situation_of([device], wide_hall())
 
 
+def by_a_store():
+    device = device_of()
+    plan = device_plan(device, Goal(store=(SlotContents(slot=5, outputs={1: FLAT}),)), positions=LEFT)
+    return [plan], situation_of([device], wide_hall(), too_soon={"box-1": "may be written again from noon on"})
+
+
 STANDING = {
     "life-safety": lambda: by_one(life_safety=True),
     "ceiling": lambda: by_one(ceiling_db=-11.0),
@@ -335,6 +341,8 @@ STANDING = {
     "conflicting": lambda: by_one(conflicting={"box-1": "another serial"}),
     "protective-high-pass": by_a_filter,
     "shared-device": lambda: by_an_amplifier(Goal(recall=5)),
+    "store-too-soon": by_a_store,
+    "guest": lambda: by_one(guests={"hall": "Visiting company, until 23:30"}),
     "rise": by_one,
     "half-room": by_two_of_three,
     "many-devices": lambda: many(51),
@@ -342,7 +350,7 @@ STANDING = {
     "live-click": lambda: by_an_amplifier(Goal(live=DeviceSettings(input="analogue"))),
 }
 """Plans against which each guard stands."""
-LIFTED = {"rise", "half-room", "many-devices", "unmanaged", "live-click"}
+LIFTED = {"guest", "rise", "half-room", "many-devices", "unmanaged", "live-click"}
 
 
 @pytest.mark.parametrize("guard", get_args(GuardName))
@@ -358,6 +366,13 @@ def test_every_guard_is_named_in_its_refusal_and_lifted_only_where_it_may_be(gua
         assert f"--allow {guard}" in refusal(unlifted(found, left - {guard})).remedy
 
 
+def test_a_level_within_its_range_is_not_asked_about_in_a_room_with_a_guest():
+    plans, situation = by_one(guests={"hall": "Visiting company, until 23:30"})
+    (hit,) = (hit for hit in guard_hits(plans, situation) if hit.guard == "guest")
+    assert (hit.words, hit.room) == ("hall has a guest: Visiting company, until 23:30", "hall")
+    assert guard_hits(plans, replace(situation, kind="level")) == ()
+
+
 def test_guards_are_looked_at_in_the_order_of_their_weight():
     assert [guard.__name__ for guard in GUARDS] == [
         "life_safety",
@@ -366,6 +381,8 @@ def test_guards_are_looked_at_in_the_order_of_their_weight():
         "ceiling",
         "protective_high_pass",
         "shared_device",
+        "store_too_soon",
+        "guest",
         "rise",
         "half_room",
         "many_devices",

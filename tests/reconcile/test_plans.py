@@ -13,10 +13,11 @@ from fleet.model.change import ChangeState
 from fleet.model.plan import Phase, Plan
 from fleet.model.settings import OutputSettings, SlotContents
 from fleet.reconcile.compare import compare
-from fleet.reconcile.plans import plan_apply, plan_recall, plan_store
+from fleet.reconcile.plans import plan_apply, plan_recall
 from fleet.reconcile.readback import deviations
 from fleet.reconcile.rollback import plan_rollback
 from fleet.reconcile.scope import Scope, place, work_out
+from fleet.reconcile.store_plans import plan_store
 
 
 @pytest.mark.parametrize("path", CASES, ids=lambda path: path.stem)
