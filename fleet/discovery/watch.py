@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Sequence
 from typing import Final
 
@@ -11,10 +12,14 @@ from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo
 
 from fleet.discovery.records import Announcement
 
+log = logging.getLogger(__name__)
+
 MOST_AT_ONCE: Final = 50
 WAITS_S: Final[Sequence[float]] = (1.0, 1.0, 2.0, 4.0, 8.0)
 """Before each request: most answers come by themselves within the first second, and asking at once drowns them."""
 REQUEST_MS: Final = 3000
+MOST_RESOLVING: Final = 10_000
+"""Names at a time. A name beyond is passed over until it is announced again, which devices do by themselves."""
 
 
 class Watch:
@@ -50,6 +55,9 @@ class Watch:
             running.cancel()
         if state_change is ServiceStateChange.Removed:
             self._on_gone(name)
+            return
+        if len(self._resolving) >= MOST_RESOLVING:
+            log.warning("more than %d services are announced at once: some are passed over for now", MOST_RESOLVING)
             return
         task = asyncio.create_task(self._resolve(name), name=f"resolve {name}")
         self._resolving[name] = task

@@ -117,6 +117,12 @@ class MemoryDriver:
             raise DeviceRefused(description.id, "out_of_range", "it blinks for 1 to 60 seconds")
         self._reach(description).identified_s = seconds
 
+    async def restart(self, description: Description, expect: Moment, epoch: int) -> None:
+        """It is back at once."""
+        device = self._reach(description, epoch, expect)
+        device.restart()
+        self._tell_all(device)
+
     def _reach(self, description: Description, epoch: int | None = None, expect: Moment | None = None) -> MemoryDevice:
         device = self.devices.get(description.id)
         if device is None or not device.online:

@@ -67,6 +67,16 @@ class MemoryDevice:
             self.slots[contents.slot] = replace(contents, outputs=stored.outputs)
         self.revision += 1
 
+    def restart(self) -> None:
+        """Come back as after a power cut, with the last state or in the default slot."""
+        power_up = self.description.power_up
+        slot = self.live.power_up_slot or power_up.slot
+        if power_up.behaviour == "default_slot" and slot is not None:
+            self._put(DeviceSettings(input=self.slots[slot].input, outputs=self._contents(slot)))
+            self.active_slot = slot
+        self.boot_count += 1
+        self.revision = 1
+
     def _check(self, work: Work) -> None:
         name, ability = self.description.id, self.description.slots
         for slot in (*([work.recall] if work.recall else []), *(c.slot for c in work.slot_contents)):

@@ -161,3 +161,7 @@ class Driver(Protocol):
     async def identify(self, description: Description, seconds: int) -> None:
         """Let the device blink."""
         ...
+
+    async def restart(self, description: Description, expect: Moment, epoch: int) -> None:
+        """Let the device restart: it falls silent, and comes back as it does after a power cut."""
+        ...

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import pytest
@@ -199,3 +199,12 @@ class DriverContract:
         await bench.driver.identify(bench.description, 5)
         with pytest.raises(DeviceRefused):
             await bench.driver.identify(bench.description, 100)
+
+    async def test_a_restart_is_a_new_boot(self, bench: Bench) -> None:
+        driver, device = bench.driver, bench.description
+        before = (await driver.read(device)).state
+        with pytest.raises(DeviceRefused):
+            await driver.restart(device, replace(before.moment, boot_id="another"), EPOCH)
+        await driver.restart(device, before.moment, EPOCH)
+        event = await heard(driver, StateHeard, lambda e: e.state.boot_id != before.boot_id)
+        assert event.state.boot_count > before.boot_count

@@ -30,7 +30,8 @@ class ScriptedDevice:
         self.id, self.root = device, root
         self.description = description_message(device, features)
         self.stages = "stage" in features
-        self.boot_id, self.revision, self.epoch = "b-1", 1, 0
+        self.boots, self.revision, self.epoch = 1, 1, 0
+        self.reboots = False
         self.live: Json = {"output": 1, "mute": False, "mute_causes": [], **copy.deepcopy(FLAT)}
         self.active_slot = 1
         self.slots = {n: copy.deepcopy(FLAT) for n in range(1, 9)}
@@ -68,6 +69,10 @@ class ScriptedDevice:
                 serving.cancel()
                 await asyncio.wait({serving})
 
+    @property
+    def boot_id(self) -> str:
+        return f"b-{self.boots}"
+
     def presence(self, *, online: bool) -> Json:
         return {"v": 1, "online": online, "boot_id": self.boot_id, "connection": 1}
 
@@ -80,7 +85,7 @@ class ScriptedDevice:
             "id": self.id,
             "serial": self.description["serial"],
             "boot_id": self.boot_id,
-            "boot_count": 1,
+            "boot_count": self.boots,
             "revision": self.revision,
             "uptime_ms": self.uptime_ms(),
             "epoch": self.epoch,
@@ -140,7 +145,10 @@ class ScriptedDevice:
             self.remembered[request["id"]] = reply
             for each in self.spoil(reply):
                 await self.publish(f"{self.root}/controllers/{request['controller']}/replies", each)
-            if request["action"] not in ("get", "identify"):
+            if self.reboots:
+                self.reboots, self.boots, self.revision = False, self.boots + 1, 1
+                await self.tell()
+            elif request["action"] not in ("get", "identify"):
                 await self.publish(self.topic("state"), json.dumps(self.state()).encode(), retain=True)
 
     def _answer(self, request: Json) -> bytes:
@@ -234,3 +242,6 @@ class ScriptedDevice:
 
     def _identify(self, body: Json) -> None:
         pass
+
+    def _restart(self, body: Json) -> None:
+        self.reboots = True

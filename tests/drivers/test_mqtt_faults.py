@@ -197,7 +197,8 @@ async def test_closing_ends_the_events_at_any_moment(broker: str) -> None:
             async with new_driver(address) as driver:
                 await asyncio.sleep(wait_s)
             events = [event async for event in driver.events()]
-            assert all(isinstance(e, LinkUp) for e in events)
+            # A connection cut off while it is made may reach the broker late, and take the next one of its name down.
+            assert all(isinstance(e, LinkUp | LinkDown) for e in events), events
 
 
 @pytest.mark.parametrize("broker", BROKERS)

@@ -174,6 +174,10 @@ class MqttDriver:
         """Blink for 1 to 60 seconds."""
         await self._dialogue.ask(wire_requests.Identify, description.id, {"seconds": seconds})
 
+    async def restart(self, description: Description, expect: Moment, epoch: int) -> None:
+        """Restart; the answer comes before it."""
+        await self._dialogue.ask(wire_requests.Restart, description.id, {}, epoch=epoch, expect=expect)
+
     def _came_up(self) -> None:
         self._link.came_up()
         self._told_down = None

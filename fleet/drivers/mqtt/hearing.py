@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 import re
+from collections import OrderedDict
+from typing import Final
 
 from fleet.drivers.mqtt import codec
 from fleet.drivers.mqtt.topics import Kind, parse_device_topic
@@ -24,6 +26,36 @@ from fleet.model.once import Once
 log = logging.getLogger(__name__)
 
 
+MOST_CONVENTIONS: Final = 100_000
+"""Devices whose Q convention is remembered; ten times the largest venue, and of false ones the oldest go."""
+MOST_HELD_BYTES: Final = 32_000_000
+
+
+class Held:
+    """Messages that wait for a description, by device; where they are too large together, those that wait longest go.
+
+    What went is read again when the device is asked, or tells anew.
+    """
+
+    def __init__(self) -> None:
+        self._by_device: OrderedDict[str, dict[Kind, bytes]] = OrderedDict()
+        self._bytes = 0
+
+    def hold(self, device: str, kind: Kind, payload: bytes) -> None:
+        """Hold the last message of a kind."""
+        of_device = self._by_device.setdefault(device, {})
+        self._bytes += len(payload) - len(of_device.get(kind, b""))
+        of_device[kind] = payload
+        while self._bytes > MOST_HELD_BYTES:
+            self.take(next(iter(self._by_device)))
+
+    def take(self, device: str) -> dict[Kind, bytes]:
+        """What was held of a device, and is no longer."""
+        found = self._by_device.pop(device, {})
+        self._bytes -= sum(map(len, found.values()))
+        return found
+
+
 class Hearing:
     """Turns retained messages into events.
 
@@ -32,8 +64,8 @@ class Hearing:
 
     def __init__(self, root: str) -> None:
         self._root = root
-        self._conventions: dict[str, QConvention] = {}
-        self._held: dict[str, dict[Kind, bytes]] = {}
+        self._conventions: OrderedDict[str, QConvention] = OrderedDict()
+        self._held = Held()
         self._complained = Once()
 
     def hear(self, topic: str, payload: bytes) -> list[Event]:
@@ -66,7 +98,7 @@ class Hearing:
             return self._described(device, payload)
         convention = self._conventions.get(device)
         if convention is None:
-            self._held.setdefault(device, {})[kind] = payload
+            self._held.hold(device, kind, payload)
             return []
         if kind == "state":
             return [StateHeard(device=device, state=codec.decode_state(device, payload, convention))]
@@ -75,8 +107,11 @@ class Hearing:
     def _described(self, device: str, payload: bytes) -> list[Event]:
         description = codec.decode_description(device, payload)
         self._conventions[device] = description.q_convention
+        self._conventions.move_to_end(device)
+        if len(self._conventions) > MOST_CONVENTIONS:
+            self._conventions.popitem(last=False)
         events: list[Event] = [Described(device=device, description=description)]
-        for kind, held in self._held.pop(device, {}).items():
+        for kind, held in self._held.take(device).items():
             try:
                 events += self._events(device, kind, held)
             except DeviceNonsense as error:

@@ -10,8 +10,8 @@ from typing import Final, Literal, get_args
 from fleet.discovery.records import is_topic_root
 from fleet.errors import BadInput, DeviceNonsense
 from fleet.model.names import ID_PATTERN, shown
+from fleet.model.topics import DEFAULT_ROOT
 
-DEFAULT_ROOT = "loudspeakers/v1"
 Kind = Literal["presence", "description", "state", "slots"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 SHARDS: Final[tuple[str, ...]] = tuple(f"{n:02x}" for n in range(256))
