@@ -15,6 +15,7 @@ from fleet.desired.reading import read_venue
 from fleet.desired.version import Version
 from fleet.drivers.protocol import Driver
 from fleet.errors import Complaint
+from fleet.model.days import HOUSE_MODE
 from fleet.model.difference import Difference
 from fleet.model.names import NAME_PATTERN, shown
 from fleet.model.state import Reported
@@ -167,6 +168,9 @@ class Capturing:
     ) -> list[CapturedOutput]:
         """The outputs under the names that their positions have or get."""
         room = version.venue.rooms.get(asked.room)
+        if room and (mode := self._desired.venue().rooms[asked.room].mode) != HOUSE_MODE:
+            out = f"`fleet recall {asked.room} --mode {HOUSE_MODE}` brings it out of it"
+            objections.append(f"{asked.room} is in mode {mode}, but a capture writes the room without modes; {out}")
         names = {(p.device, p.output): p.name for p in room.positions.values()} if room else {}
         taken = {name: f"{device}, output {output}" for (device, output), name in names.items()}
         groups = frozenset(room.groups) if room else frozenset()

@@ -7,7 +7,6 @@ import contextlib
 import itertools
 import logging
 from collections.abc import Callable, Collection, Coroutine
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -15,18 +14,17 @@ from fleet.drivers.protocol import Driver
 from fleet.errors import BadInput, FleetError, Moved, NotFound, Refused
 from fleet.model.change import ChangeRecord, ChangeState, JournalEntry, check_trial_length
 from fleet.model.names import shown
-from fleet.model.plan import GuardHit, Plan, PlanKind, check_guard_names
+from fleet.model.plan import GuardHit, Plan, check_guard_names
 from fleet.model.state import State
 from fleet.reconcile.guards import unlifted
-from fleet.reconcile.outlook import Outlook
-from fleet.reconcile.plans import plan_apply, plan_recall, plan_store
+from fleet.reconcile.modes import check_not_left
 from fleet.reconcile.progress import Limits
 from fleet.reconcile.rollback import plan_rollback
-from fleet.reconcile.scope import Scope, select
 from fleet.services.desired import Desired
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 from fleet.services.performing import Performer
+from fleet.services.planning import Asked, Planning
 from fleet.services.running import Run
 from fleet.store.protocol import Store
 
@@ -35,21 +33,6 @@ log = logging.getLogger(__name__)
 AGAIN_AFTER_S = 5.0
 MOST_LATER = 200
 """Changes that are looked through for later ones on the same devices."""
-
-PLANNERS: dict[PlanKind, Callable[[Outlook, Scope], Plan]] = {
-    "apply": plan_apply,
-    "recall": plan_recall,
-    "store": plan_store,
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What a person asks for: a kind of change over a scope, or the rollback of a change."""
-
-    kind: PlanKind
-    scope: Scope | None = None
-    change: str = ""
 
 
 class Changes:
@@ -75,6 +58,7 @@ class Changes:
         self._clock = clock
         self._new_id = new_id
         self._limits = limits or Limits()
+        self._planning = Planning(store, driver, inventory, desired, lookout, clock)
         self._runs: dict[str, Run] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._closing = asyncio.Event()
@@ -89,19 +73,19 @@ class Changes:
         """Devices that a change holds now."""
         return frozenset(device for run in self._runs.values() for device in run.devices)
 
+    def in_progress(self, room: str) -> tuple[ChangeRecord, ...]:
+        """Changes of a room that have not ended, first begun first."""
+        return tuple(run.record for run in self._runs.values() if room in run.record.plan.rooms)
+
     async def plan(self, asked: Asked) -> Plan:
         """What would be done now, from freshly read devices. Raises `NotFound` and `Refused`."""
         if asked.kind == "rollback":
             record = await self.record(asked.change)
-            outlook = await self._lookout.look({p.device for p in record.plan.devices})
+            before = record.plan.was.modes
+            check_not_left(self._desired.venue(), before)
+            outlook = await self._lookout.look({p.device for p in record.plan.devices}, before)
             return plan_rollback(outlook, record, await self._later(record))
-        if asked.scope is None:
-            raise BadInput("no room was given")
-        venue = self._desired.venue()
-        scope = asked.scope
-        positions = [p for r in scope.rooms for p in select(venue, r)]
-        outlook = await self._lookout.look({p.device for p in positions if not p.life_safety})
-        return PLANNERS[asked.kind](outlook, scope)
+        return await self._planning.plan(asked)
 
     async def start(
         self,
@@ -126,7 +110,7 @@ class Changes:
             _check_trial(asked, keep_within_s)
         plan = await self.plan(asked)
         if plan.digest != digest:
-            raise Moved("desired or reported state moved since the plan was shown", remedy="Look at the new plan.")
+            raise moved_since_shown()
         return await self.begin(plan, who=who, why=why, allow=allow, keep_within_s=keep_within_s)
 
     async def begin(
@@ -166,10 +150,15 @@ class Changes:
             raise NotFound(f"no change {shown(change)!r}", remedy="`fleet changes` lists them.")
         return record
 
-    async def records(self, limit: int = 50) -> tuple[ChangeRecord, ...]:
-        """Changes, newest first, running ones as they stand now."""
-        stored = await self._store.changes(limit)
-        return tuple(self._runs[r.id].record if r.id in self._runs else r for r in stored)
+    async def records(
+        self, limit: int = 50, *, before: str = "", wanted: Callable[[ChangeRecord], bool] = lambda _: True
+    ) -> tuple[ChangeRecord, ...]:
+        """Changes that are `wanted`, newest first, of those begun before one; running ones as they stand now."""
+        found: list[ChangeRecord] = []
+        while len(found) < limit and (stored := await self._store.changes(limit, before=before)):
+            found += [self._runs[r.id].record if r.id in self._runs else r for r in stored if wanted(r)]
+            before = stored[-1].id
+        return tuple(found[:limit])
 
     async def _later(self, record: ChangeRecord) -> tuple[ChangeRecord, ...]:
         """Changes kept since that wrote to a device of this one, first begun first."""
@@ -267,7 +256,9 @@ class Changes:
         self._runs[record.id] = Run(
             record=record,
             store=self._store,
-            performer=lambda epoch: Performer(self._driver, record.id, epoch, self._inventory.descriptions()),
+            performer=lambda epoch: Performer(
+                self._driver, record.id, epoch, self._inventory.descriptions(), took=self._inventory.take
+            ),
             clock=self._clock,
             limits=self._limits,
             moved=self._moved,
@@ -324,6 +315,8 @@ class Changes:
 def _check_trial(asked: Asked, keep_within_s: float) -> None:
     if asked.kind == "store":
         raise BadInput("a store cannot be on trial: it changes nothing that sounds", where="--keep-within")
+    if asked.kind in ("mute", "unmute"):
+        raise BadInput("a mute cannot be on trial: `fleet unmute` takes it back", where="--keep-within")
     check_trial_length(keep_within_s)
 
 
@@ -333,3 +326,8 @@ def refusal(hits: Collection[GuardHit]) -> Refused:
     lift = " ".join(f"--allow {name}" for name in names) if all(h.may_allow for h in hits) else ""
     words = "; ".join(f"{h.guard}: {h.words}" for h in hits)
     return Refused(words, guards=names, remedy=f"If that is meant: {lift}." if lift else "")
+
+
+def moved_since_shown() -> Moved:
+    """The refusal of a change whose plan would be another one by now."""
+    return Moved("desired or reported state moved since the plan was shown", remedy="Look at the new plan.")

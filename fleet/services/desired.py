@@ -11,8 +11,10 @@ from fleet.desired.load import load
 from fleet.desired.version import Version
 from fleet.errors import Refused
 from fleet.model.change import ChangeRecord, ChangeState
-from fleet.model.standing import RoomMode
+from fleet.model.deviation import AgreedDeviation
+from fleet.model.standing import OurMute, RoomMode
 from fleet.model.venue import Venue
+from fleet.reconcile.muted import mutes_of
 from fleet.store.protocol import Store
 
 FAR_SMALLER = 0.5
@@ -41,8 +43,14 @@ class Desired:
         self._store = store
         self._clock = clock
         self.version: Version | None = None
+        self._bound_of: Version | None = None
+        self._bound: frozenset[str] = frozenset()
         self.modes: Mapping[str, RoomMode] = {}
         """The mode of each room that was ever brought into one."""
+        self.deviations: Mapping[str, AgreedDeviation] = {}
+        """Agreed deviations by id, also some that have ended."""
+        self.mutes: Mapping[str, OurMute] = {}
+        """Positions that somebody muted through this tool, by full name."""
         self.taking = asyncio.Lock()
         """Held while a version is made and put in force, so that none is lost to another made from the same one."""
 
@@ -52,14 +60,24 @@ class Desired:
         if stored is not None:
             self.version = load(stored.files)
         self.modes = await self._store.standing(RoomMode)
+        self.deviations = await self._store.standing(AgreedDeviation)
+        self.mutes = await self._store.standing(OurMute)
 
     def venue(self, modes: Mapping[str, str] | None = None) -> Venue:
         """The venue in force, each room in its mode or the one given here. Raises `Refused` where none is loaded."""
         present = {room: standing.mode for room, standing in self.modes.items()}
         return self.in_force().venue.in_modes({**present, **(modes or {})})
 
+    def agreed(self) -> tuple[AgreedDeviation, ...]:
+        """Agreed deviations that stand now."""
+        now = self._clock()
+        return tuple(one for one in self.deviations.values() if one.stands(now))
+
     def changed(self, record: ChangeRecord) -> None:
-        """A change moved on: once it is kept, the rooms it was about are in its modes."""
+        """A change moved on: once it is kept, the rooms it was about are in its modes, and muted or not any more."""
+        if record.state is ChangeState.KEPT and record.plan.then.muted:
+            moved = {**self.mutes, **mutes_of(record)}
+            self.mutes = {key: mute for key, mute in moved.items() if mute is not None}
         if record.state is ChangeState.KEPT and record.plan.then.modes:
             assert record.ended is not None
             brought = {
@@ -76,7 +94,10 @@ class Desired:
 
     def bound(self) -> frozenset[str]:
         """Devices that a position names."""
-        return frozenset() if self.version is None else frozenset(p.device for p in self.version.venue.positions())
+        if self.version is not self._bound_of:
+            positions = () if self.version is None else self.version.venue.positions()
+            self._bound_of, self._bound = self.version, frozenset(p.device for p in positions)
+        return self._bound
 
     async def load(self, files: Mapping[str, str], who: str, *, allow: Collection[str] = ()) -> Loaded:
         """Put a version in force, after any that is being taken. See `put_in_force`."""

@@ -36,11 +36,13 @@ class Holds:
         await self._store.save_hold(hold)
         return hold
 
-    async def release(self, room: str) -> None:
-        """Release a room. Raises `NotFound`, or `Refused` where it is not on hold."""
-        if room_of(self._desired.venue(), room).name not in await self.current():
+    async def release(self, room: str) -> Hold:
+        """Release a room from the hold that is returned. Raises `NotFound`, or `Refused` where it is not on hold."""
+        held = (await self.current()).get(room_of(self._desired.venue(), room).name)
+        if held is None:
             raise Refused(f"{room} is not on hold")
         await self._store.drop_hold(room)
+        return held
 
     async def current(self) -> Mapping[str, Hold]:
         """Holds that have not run out, by room."""

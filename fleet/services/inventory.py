@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 from fleet.drivers.protocol import (
     CameOnline,
@@ -28,6 +29,14 @@ from fleet.reconcile.identity import identity_of, judge, shared_serials
 from fleet.store.protocol import Store
 
 log = logging.getLogger(__name__)
+
+MOST_DEVICES: Final = 20_000
+"""Twice the largest venue. Beyond, only devices that a position names are taken: anybody on the network may make up
+names, and neither the memory nor the database is theirs to fill."""
+MOST_SIGHTINGS: Final = 20_000
+"""That wait to be written; more of them say nothing new."""
+STRANGER_STAYS: Final = timedelta(hours=1)
+"""Where the inventory is full: how long a device that no position names stays once it is gone."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -53,9 +62,20 @@ class Inventory:
         self._complained = Once()
         self.link_trouble = "not connected yet"
         """Why the link to the devices is down; empty while it works."""
-        self.announced: frozenset[str] = frozenset()
-        """Devices that mDNS announced since the start, with the port of our own link where that is known."""
+        self._announced: set[str] = set()
+        self.named: Callable[[], frozenset[str]] = frozenset
+        """The devices that positions name: these are taken even where the inventory is full."""
+        self.passed_over = 0
+        """How often something was heard of a device for which there was no room, since the start."""
+        self.link_since = clock()
+        """Since when the link is as it is."""
         self._listeners: list[Callable[[State], None]] = []
+        self._watchers: list[Callable[[str], None]] = []
+
+    @property
+    def announced(self) -> frozenset[str]:
+        """Devices that mDNS announced since the start, with the port of our own link where that is known."""
+        return frozenset(self._announced)
 
     async def open(self) -> None:
         """Take the records of the store; presence starts unknown, since the past proves nothing."""
@@ -64,6 +84,7 @@ class Inventory:
 
     async def flush(self) -> None:
         """Write what changed to the store. What could not be written is written the next time."""
+        await self._make_room()
         changed, self._changed = self._changed, set()
         try:
             if changed:
@@ -79,20 +100,29 @@ class Inventory:
         """Tell `listener` each state that a device tells by itself, but for those that are older than the last one."""
         self._listeners.append(listener)
 
+    def watch(self, watcher: Callable[[str], None]) -> None:
+        """Tell `watcher` the id of each device that is not as it was: presence, settings, slots, what it is.
+
+        The empty id stands for the link to all of them.
+        """
+        self._watchers.append(watcher)
+
     def hear(self, event: Event) -> None:
         """Take an event of a driver."""
+        if not isinstance(event, LinkUp | LinkDown) and self._no_room(event.device):
+            return
         match event:
             case LinkUp():
-                self.link_trouble = ""
+                self._link("")
             case LinkDown(why=why):
-                self.link_trouble = why
-                for device, known in self._known.items():
-                    self._update(device, replace(known.record, online=False))
+                self._link(why)
+                for device in self._known:
+                    self._leave(device)
             case CameOnline(device=device):
                 self.see(Sighting(device=device, at=self._clock(), source="broker"))
                 self._update(device, replace(self._entry(device).record, online=True, route=self._route))
             case WentOffline(device=device):
-                self._update(device, replace(self._entry(device).record, online=False))
+                self._leave(device)
             case Described(device=device, description=description):
                 self._describe(device, description)
             case StateHeard(device=device, state=state):
@@ -101,16 +131,19 @@ class Inventory:
                     for listener in self._listeners:
                         listener(state)
             case SlotsHeard(device=device, slots=slots):
-                self._entry(device).slots = slots
+                self._take_slots(device, slots)
             case Nonsense(device=device, what=what):
                 self._complain(device, what)
 
     def see(self, sighting: Sighting) -> None:
         """Take a sighting: the device was there, which does not prove that it is alive."""
+        if self._no_room(sighting.device):
+            return
         known = self._entry(sighting.device)
-        self._sightings.append(sighting)
+        if len(self._sightings) < MOST_SIGHTINGS:
+            self._sightings.append(sighting)
         if sighting.source == "mdns" and self._port in (None, sighting.port):
-            self.announced |= {sighting.device}
+            self._announced.add(sighting.device)
         if not sighting.gone:
             address = sighting.address or known.record.address
             self._update(sighting.device, replace(known.record, last_seen=sighting.at, address=address))
@@ -122,7 +155,7 @@ class Inventory:
         self._alive(device)
         self._describe(device, reported.description)
         self._take_state(device, reported.state)
-        self._entry(device).slots = reported.slots
+        self._take_slots(device, reported.slots)
 
     async def accept(self, device: str) -> DeviceRecord:
         """A person vouches for a conflicting device: what it reports now is its identity from here on.
@@ -149,6 +182,10 @@ class Inventory:
         if device not in self._known:
             raise NotFound(f"no device {shown(device)!r} was ever seen", remedy="`fleet devices` lists them.")
         return self._known[device]
+
+    def has_told(self, device: str) -> bool:
+        """True where a device was ever there and told what it is."""
+        return device in self._known and self._known[device].record.description is not None
 
     def records(self) -> tuple[DeviceRecord, ...]:
         """All records, by id."""
@@ -179,6 +216,39 @@ class Inventory:
         named, conflicts = frozenset(bound), self.conflicts()
         return {d: self._status(d, named, conflicts) for d in sorted(named | set(self._known))}
 
+    def _no_room(self, device: str) -> bool:
+        """Whether a device that was not seen before cannot be taken."""
+        if device in self._known or len(self._known) < MOST_DEVICES or device in self.named():
+            return False
+        self.passed_over += 1
+        log.warning(
+            "the inventory is full with %d devices: %s is passed over, as no position names it", MOST_DEVICES, device
+        )
+        return True
+
+    async def _make_room(self) -> None:
+        """Where the inventory is full, forget devices that nothing here is about and that are gone for a while."""
+        if len(self._known) < MOST_DEVICES:
+            return
+        named, before = self.named(), self._clock() - STRANGER_STAYS
+        gone = [
+            device
+            for device, known in self._known.items()
+            if not known.record.online
+            and known.record.last_seen < before
+            and known.record.retired is None
+            and device not in named
+        ]
+        if gone:
+            await self._store.drop_devices(gone)
+            for device in gone:
+                del self._known[device]
+                self._changed.discard(device)
+                self._announced.discard(device)
+            log.warning(
+                "the inventory was full: %d devices that no position names, and that are gone, are forgotten", len(gone)
+            )
+
     def _status(self, device: str, named: frozenset[str], conflicts: Mapping[str, str]) -> DeviceStatus:
         if device in conflicts:
             return DeviceStatus.CONFLICTING
@@ -191,6 +261,12 @@ class Inventory:
     def _alive(self, device: str) -> None:
         """It has told something just now."""
         self._update(device, replace(self._entry(device).record, last_seen=self._clock()))
+
+    def _leave(self, device: str) -> None:
+        """It is gone. It was there up to now, whenever it last had something to tell."""
+        record = self._entry(device).record
+        if record.online:
+            self._update(device, replace(record, online=False, last_seen=self._clock()))
 
     def _describe(self, device: str, description: Description) -> None:
         known = self._entry(device)
@@ -209,12 +285,30 @@ class Inventory:
             return False
         for words in judgement.conflicts:
             self._complain(device, words)
-        known.state = state
+        last, known.state = known.state, state
+        if last is None or not _alike(last, state):
+            self._tell(device)
         # Conflicts stay until a person accepts the device: a box that looks right again proves nothing.
         conflicts = tuple(dict.fromkeys((*known.record.conflicts, *judgement.conflicts)))
         trouble = known.record.trouble if conflicts else ""
         self._update(device, replace(known.record, identity=judgement.identity, conflicts=conflicts, trouble=trouble))
         return True
+
+    def _take_slots(self, device: str, slots: Slots) -> None:
+        known = self._entry(device)
+        last, known.slots = known.slots, slots
+        if last != slots:
+            self._tell(device)
+
+    def _link(self, trouble: str) -> None:
+        if bool(trouble) != bool(self.link_trouble):
+            self.link_since = self._clock()
+        self.link_trouble = trouble
+        self._tell("")
+
+    def _tell(self, device: str) -> None:
+        for watcher in self._watchers:
+            watcher(device)
 
     def _complain(self, device: str, what: str) -> None:
         """Log once per device and complaint, and remember the last one."""
@@ -232,5 +326,19 @@ class Inventory:
     def _update(self, device: str, record: DeviceRecord) -> None:
         known = self._entry(device)
         if record != known.record:
-            known.record = record
+            last, known.record = known.record, record
             self._changed.add(device)
+            if (last.online, last.description, last.conflicts) != (record.online, record.description, record.conflicts):
+                self._tell(device)
+
+
+def _alike(one: State, other: State) -> bool:
+    """Whether two states tell the same of everything but the passing of time."""
+    return (one.boot_id, one.serial, one.active_slot, one.live, one.mute_causes, one.cause) == (
+        other.boot_id,
+        other.serial,
+        other.active_slot,
+        other.live,
+        other.mute_causes,
+        other.cause,
+    )

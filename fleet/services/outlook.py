@@ -12,14 +12,19 @@ from fleet.model.difference import Comparison, NotChecked, Unchecked
 from fleet.model.inventory import DeviceRecord
 from fleet.model.state import Reported
 from fleet.model.venue import Position
+from fleet.model.venue_time import on_the_clock
+from fleet.reconcile.agreed import marked
 from fleet.reconcile.compare import compare
 from fleet.reconcile.exchanged import exchange_notes
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place, select
 from fleet.reconcile.wanted import wanted_devices
+from fleet.services.chosen_levels import ChosenLevels
 from fleet.services.desired import Desired
+from fleet.services.guest_book import GuestBook
 from fleet.services.holds import Holds
 from fleet.services.inventory import Inventory
+from fleet.services.slot_writes import SlotWrites
 
 AT_ONCE = 50
 
@@ -27,9 +32,21 @@ AT_ONCE = 50
 class Lookout:
     """Reads devices and compares them with the desired state in force."""
 
-    def __init__(self, driver: Driver, inventory: Inventory, desired: Desired, holds: Holds) -> None:
+    def __init__(
+        self,
+        driver: Driver,
+        inventory: Inventory,
+        desired: Desired,
+        holds: Holds,
+        guest_book: GuestBook,
+        slot_writes: SlotWrites,
+        chosen: ChosenLevels,
+    ) -> None:
         self._driver = driver
         self._holds = holds
+        self._guest_book = guest_book
+        self._slot_writes = slot_writes
+        self._chosen = chosen
         self._inventory = inventory
         self._desired = desired
 
@@ -43,9 +60,17 @@ class Lookout:
             raise BrokerDown(f"the devices cannot be reached: {trouble}", remedy=remedy)
         reported, unreachable = await self.read(devices)
         holds = await self._holds.current()
+        sessions = await self._guest_book.current()
+        time_zone = self._desired.venue().time_zone
         return replace(
             self._beside(reported, unreachable, devices, modes),
-            held={room: f"{h.who}, until {h.until:%Y-%m-%d %H:%M} UTC" for room, h in holds.items()},
+            held={room: f"{h.who}, until {on_the_clock(h.until, time_zone)}" for room, h in holds.items()},
+            guests={room: f"{s.guest}, until {on_the_clock(s.until, time_zone)}" for room, s in sessions.items()},
+            too_soon=await self._slot_writes.too_soon(),
+            holders={room: h.who for room, h in holds.items()},
+            levels=await self._chosen.current(),
+            level_limits_db={room: s.ceiling_db for room, s in sessions.items() if s.ceiling_db is not None},
+            mutes=self._desired.mutes,
         )
 
     def glance(self, devices: Collection[str]) -> Outlook:
@@ -56,7 +81,7 @@ class Lookout:
         for device in devices:
             last = self._inventory.reported(device)
             if last is None or not self._inventory.online(device):
-                unreachable[device] = f"{device} {absence(records.get(device))}"
+                unreachable[device] = f"{device} {self._absence(records.get(device))}"
             else:
                 reported[device] = last
         return self._beside(reported, unreachable, devices)
@@ -87,6 +112,7 @@ class Lookout:
             unsuitable={d: str(e) for d, e in wrong.items()},
             plainly=frozenset(d for d, a in able.items() if not a.stages),
             timerless=frozenset(d for d, a in able.items() if not a.revert_timer),
+            agreed=self._desired.agreed(),
         )
 
     async def read(self, devices: Collection[str]) -> tuple[dict[str, Reported], dict[str, str]]:
@@ -128,6 +154,7 @@ class Lookout:
         places = {place(p) for p in checked}
         devices = sorted({p.device for p in checked})
         found = compare([(outlook.wants[d], outlook.reported[d]) for d in devices])
+        found = marked(found, outlook.agreed, checked, outlook.reported)
         return Comparison(
             checked=tuple(place(p) for p in checked),
             differences=tuple(d for d in found.differences if (d.room, d.position) in places),
@@ -154,16 +181,20 @@ class Lookout:
         description = self._inventory.descriptions().get(device)
         if description is None or not self._inventory.online(device):
             record = next((r for r in self._inventory.records() if r.id == device), None)
-            raise DeviceSilent(device, absence(record))
+            raise DeviceSilent(device, self._absence(record))
         reported = await self._driver.read(description)
         self._inventory.take(reported)
         return reported
 
+    def _absence(self, record: DeviceRecord | None) -> str:
+        version = self._desired.version
+        return absence(record, version.venue.time_zone if version is not None else "UTC")
 
-def absence(record: DeviceRecord | None) -> str:
-    """Why there is no use in asking a device, in words."""
+
+def absence(record: DeviceRecord | None, time_zone: str) -> str:
+    """Why there is no use in asking a device, in words; they are kept, and so give the day and the zone too."""
     if record is None:
         return "was never seen"
     if record.description is None:
         return "was announced, but has not told what it is"
-    return f"is missing; last seen {record.last_seen:%Y-%m-%d %H:%M:%S} UTC"
+    return f"is missing; last seen {on_the_clock(record.last_seen, time_zone)}"

@@ -9,6 +9,7 @@ from fleet.drivers.protocol import Driver
 from fleet.errors import BrokerDown, DeviceRefused, FleetError
 from fleet.model.description import Description
 from fleet.model.plan import DevicePlan
+from fleet.model.state import Reported
 from fleet.reconcile.progress import (
     Commit,
     Done,
@@ -30,10 +31,19 @@ RESTARTED = frozenset({"wrong_boot", "unknown_change"})
 
 
 class Performer:
-    """Performs effects of one change for the devices of its plan."""
+    """Performs effects of one change for the devices of its plan. `took` is told each device as it was read."""
 
-    def __init__(self, driver: Driver, change: str, epoch: int, descriptions: Mapping[str, Description]) -> None:
+    def __init__(
+        self,
+        driver: Driver,
+        change: str,
+        epoch: int,
+        descriptions: Mapping[str, Description],
+        *,
+        took: Callable[[Reported], None],
+    ) -> None:
         self._driver = driver
+        self._took = took
         self._change = change
         self._epoch = epoch
         self._descriptions = descriptions
@@ -46,11 +56,14 @@ class Performer:
             await talk.abort()
             return None
         try:
-            return await _do(talk, effect, plan)
+            event = await _do(talk, effect, plan)
         except BrokerDown as error:
             return Failed(device=effect.device, turn=effect.turn, why=str(error), by_device=False)
         except FleetError as error:
             return Failed(device=effect.device, turn=effect.turn, why=_words(error, effect.device))
+        if isinstance(event, ReadBack):
+            self._took(event.reported)
+        return event
 
 
 def _words(error: FleetError, device: str) -> str:

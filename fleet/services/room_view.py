@@ -8,11 +8,12 @@ from fleet.desired.taps import LineFigures, figures
 from fleet.model.difference import Comparison
 from fleet.model.names import Id, Name, OutputNumber
 from fleet.model.passive import Line
-from fleet.model.venue import Room
+from fleet.model.venue import Point, Room
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import select
 from fleet.services.desired import Desired
 from fleet.services.outlook import Lookout
+from fleet.services.room_modes import RoomModes, room_modes
 from fleet.services.sheets import SheetLine, sheet
 
 
@@ -25,6 +26,8 @@ class PositionView:
     output: OutputNumber
     groups: tuple[Name, ...]
     life_safety: bool
+    at_m: Point | None
+    listen_at_m: Point | None
     settings: tuple[SheetLine, ...]
     line: Line | None
     figures: LineFigures | None
@@ -37,6 +40,7 @@ class RoomView:
     room: Name
     title: str
     house_curve: str
+    modes: RoomModes
     positions: tuple[PositionView, ...]
     comparison: Comparison
 
@@ -50,6 +54,7 @@ def room_view(room: str, desired: Desired, lookout: Lookout) -> RoomView:
         room=found.name,
         title=found.title,
         house_curve=found.house_curve or "",
+        modes=room_modes(found, desired.modes.get(room), desired.venue().time_zone),
         positions=positions_of(found, outlook),
         comparison=lookout.compare(outlook, positions),
     )
@@ -64,6 +69,8 @@ def positions_of(room: Room, outlook: Outlook) -> tuple[PositionView, ...]:
             output=p.output,
             groups=p.groups,
             life_safety=p.life_safety,
+            at_m=p.at_m,
+            listen_at_m=p.listen_at_m,
             settings=sheet(p, outlook),
             line=p.line,
             figures=figures(p.line) if p.line else None,

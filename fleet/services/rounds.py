@@ -19,8 +19,9 @@ from fleet.model.plan import Plan, check_guard_names
 from fleet.model.round import RoomLook, RoomResult, RoomState, Round, RoundKind
 from fleet.reconcile.rounds import as_shown, of_change, of_empty, of_error, why_stop
 from fleet.reconcile.scope import Scope, room_of
-from fleet.services.changes import Asked, Changes
+from fleet.services.changes import Changes
 from fleet.services.desired import Desired
+from fleet.services.planning import Asked
 
 log = logging.getLogger(__name__)
 

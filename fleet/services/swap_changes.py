@@ -8,12 +8,13 @@ from fleet.errors import Refused
 from fleet.model.change import ChangeRecord, ChangeState
 from fleet.model.plan import Plan
 from fleet.model.swap import Swap, SwapState
-from fleet.services.changes import Asked, Changes
+from fleet.services.changes import Changes
+from fleet.services.planning import Asked
 from fleet.services.swap_progress import SwapProgress
 from fleet.store.protocol import Store
 
-OWN_GUARDS = frozenset({"half-room", "many-devices"})
-"""Lifted by a swap itself: it is about one device, however many its room has."""
+OWN_GUARDS = frozenset({"guest", "half-room", "many-devices"})
+"""Lifted by a swap itself: it is about one device, however many its room has and whoever is its guest."""
 QUIET = "quiet"
 """The step that mutes the old device, where it still answers."""
 STEPS = (SwapState.MUTING, QUIET, SwapState.SETTING, SwapState.UNMUTING)

@@ -10,7 +10,9 @@ from pathlib import Path
 from fleet.desired.folder import read_folder
 from fleet.drivers.protocol import LinkDown, LinkUp
 from fleet.errors import FleetError
+from fleet.model.audit import Act
 from fleet.model.inventory import Sighting
+from fleet.services.audit import DAEMON
 from fleet.services.together import Daily, Services
 
 log = logging.getLogger(__name__)
@@ -32,8 +34,10 @@ class Tending:
         sightings: Callable[[], AsyncIterator[Sighting]] | None = None,
         listed: tuple[Sighting, ...] = (),
         folder: Path | None = None,
+        hear_contacts: Callable[[], Awaitable[None]] | None = None,
     ) -> None:
         self._services = services
+        self._hear_contacts = hear_contacts
         self._sightings = sightings
         self._listed = listed
         self._folder = folder
@@ -55,6 +59,8 @@ class Tending:
         jobs |= {f"tending {type(one).__name__.lower()}": self._ticking(one) for one in self._services.daily}
         if self._sightings is not None:
             jobs["noting sightings"] = self._note_sightings
+        if self._hear_contacts is not None:
+            jobs["hearing contacts"] = self._hear_contacts
         if self._folder is not None:
             jobs["watching the venue folder"] = self._watch_folder
         async with asyncio.TaskGroup() as tasks:
@@ -164,3 +170,5 @@ class Tending:
         self._last_complaint = ""
         if not result.unchanged:
             log.info("version %d of the venue is in force", result.number)
+            what = f"version {result.number} of the venue's files put in force"
+            self._services.audit.note(Act(who=DAEMON, role=DAEMON, what=what, source=DAEMON, result="done"))

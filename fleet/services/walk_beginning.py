@@ -28,6 +28,7 @@ class AskedWalk:
     step_within_s: float = STEP_WITHIN_S
     go_on: bool = False
     as_baseline: bool = False
+    screen: str = ""
 
 
 def refuse_wrong(asked: AskedWalk) -> None:

@@ -101,7 +101,7 @@ def _step_of(outlook: Outlook, room: Room, position: Position, plan: Plan, walk:
         level_db=levels.level_db,
         was_db=levels.was_db,
         at=at,
-        change="" if plan.empty() else f"{walk.id}-{walk.steps}",
+        change="" if plan.empty() else walk.change_of_step,
         muted=tuple(p.name for p in others_of(room, position) if (p.room, p.name) in touched),
         may_sound=tuple(f"{out.position}: {out.words}" for out in plan.left_out),
         expected_ohm=load_ohm(line) if line is not None and line.volts is not None else None,

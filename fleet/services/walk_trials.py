@@ -78,6 +78,14 @@ class WalkTrials:
         """Whether nothing of a step is left on devices."""
         return step is None or not step.change or (await self._changes.record(step.change)).state.ended
 
+    async def went_back(self, change: str) -> bool:
+        """Whether a change, if there is one of this id, has ended with everything as it was before."""
+        try:
+            record = await self._changes.record(change)
+        except NotFound:
+            return True
+        return record.state.ended and record.state is not ChangeState.NEEDS_PERSON
+
 
 def culprits(record: ChangeRecord) -> str:
     """What made a change go back."""

@@ -22,7 +22,8 @@ from fleet.model.plan import Phase, Work
 from fleet.model.settings import DeviceSettings, OutputSettings, SlotContents
 from fleet.model.state import Moment, OpenChange, State
 from fleet.reconcile.scope import Scope
-from fleet.services.changes import Asked, Changes
+from fleet.services.changes import Changes
+from fleet.services.planning import Asked
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
 from fleet.store.sql import open_store
@@ -253,8 +254,11 @@ async def begun(services: Services, asked: Asked, *, allow: Iterable[str] = ("ri
 
 
 async def ended(services: Services, change: str) -> ChangeRecord:
-    """The change, at its end. The time limit is only there so that a failure ends."""
-    return await end_of(services.changes, change)
+    """The change, at its end, with all that is kept of it. The time limit is only there so that a failure ends."""
+    record = await end_of(services.changes, change)
+    await services.snapshots_of_changes.settled()
+    await services.audit.settled()
+    return record
 
 
 async def end_of(changes: Changes, change: str) -> ChangeRecord:

@@ -105,7 +105,7 @@ async def test_everything_that_speaks_against_it_is_told_at_once(services: Servi
         "  twin-1 is conflicting (serial SN-twin-1 is claimed by twin-1 and twin-2), and is not captured; "
         "accept it first, if it is the right one",
         "  rooms/foyer.yaml is the file of room `foyer`, not of `cellar`",
-        "  new-2 is missing; last seen 2031-05-17 12:00:00 UTC",
+        "  new-2 is missing; last seen 2031-05-17 14:00 CEST",
     ]
 
 

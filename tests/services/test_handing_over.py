@@ -9,6 +9,7 @@ import pytest
 from fleet.drivers.protocol import LinkDown
 from fleet.errors import BrokerDown, Moved, NotFound, Refused
 from fleet.model.settings import DeviceSettings, OutputSettings
+from fleet.model.snapshot import Taken
 from fleet.services.together import Services, wire
 from tests.services.small_venue import FILES, FOYER, NOON, Ids, StagingDriver, boxes, opened, store_at
 
@@ -28,10 +29,10 @@ async def test_it_compares_the_very_reading_that_the_snapshot_seals(tmp_path: Pa
     async with store_at(tmp_path) as store:
         driver = StagingDriver(boxes())
         services = await opened(store, driver)
-        taken = services.snapshots.take
+        take = services.snapshots.take
 
-        async def take_then_turn(who: str, note: str = "") -> object:
-            snapshot = await taken(who, note)
+        async def take_then_turn(who: str, note: str, *, taken: Taken) -> object:
+            snapshot = await take(who, note, taken=taken)
             turned = driver.devices["box-4"]
             turned.live = DeviceSettings(outputs={1: OutputSettings(level_db=-17.0)}).over(turned.live)
             driver.touched("box-4")
@@ -82,12 +83,12 @@ async def test_without_a_link_a_room_or_a_version_there_is_none(tmp_path: Path) 
 async def test_another_version_in_between_is_no_hand_over(tmp_path: Path) -> None:
     async with store_at(tmp_path) as store:
         services = await opened(store, StagingDriver(boxes()))
-        taken = services.snapshots.take
+        take = services.snapshots.take
 
-        async def load_and_take(who: str, note: str = "") -> object:
+        async def load_and_take(who: str, note: str, *, taken: Taken) -> object:
             quieter = FOYER.replace("level_db: -10", "level_db: -20")
             await services.desired.load({**FILES, "rooms/foyer.yaml": quieter}, "jo")
-            return await taken(who, note)
+            return await take(who, note, taken=taken)
 
         services.snapshots.take = load_and_take  # type: ignore[method-assign,assignment]
         with pytest.raises(Moved):

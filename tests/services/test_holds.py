@@ -9,8 +9,8 @@ import pytest
 
 from fleet.errors import BadInput, NotFound, Refused
 from fleet.reconcile.scope import Scope
-from fleet.services.changes import Asked
 from fleet.services.holds import time_of
+from fleet.services.planning import Asked
 from fleet.services.together import Services
 from tests.services.small_venue import NOON
 
@@ -44,7 +44,7 @@ async def test_nothing_in_a_room_on_hold_is_changed_until_it_is_released(service
     asked = Asked(kind="apply", scope=Scope(rooms=("weir-hall",)))
     plan = await services.changes.plan(asked)
     assert [hit.guard for hit in plan.guards if not hit.may_allow] == ["hold"]
-    with pytest.raises(Refused, match=r"weir-hall is on hold: ana, until 2031-05-17 14:00 UTC") as refused:
+    with pytest.raises(Refused, match=r"weir-hall is on hold: ana, until 2031-05-17 16:00 CEST") as refused:
         await services.changes.start(asked, digest=plan.digest, who="ben", why="", allow=["hold", "rise", "half-room"])
     assert "hold" in refused.value.guards
     other = await services.changes.plan(Asked(kind="apply", scope=Scope(rooms=("foyer",))))

@@ -40,7 +40,7 @@ async def test_what_cannot_be_compared_is_named_and_hides_nothing(services: Serv
         ("horn", "life_safety"),
     }
     words = {n.position: n.words for n in found.not_checked}
-    assert "last seen 2031-05-17 12:00:00 UTC" in words["main-right"]
+    assert "last seen 2031-05-17 14:00 CEST" in words["main-right"]
     assert "SN-other" in words["fill"]
     assert found.checked == (("foyer", "desk"), ("foyer", "door"))
     assert len(found.differences) == 2

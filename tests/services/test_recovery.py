@@ -10,7 +10,8 @@ import pytest
 from fleet.drivers.memory import MemoryDriver
 from fleet.model.change import ChangeState
 from fleet.model.plan import PlanKind
-from fleet.services.changes import Asked, Changes
+from fleet.services.changes import Changes
+from fleet.services.planning import Asked
 from fleet.services.together import Services
 from fleet.store.protocol import Store
 from tests.services.small_venue import DRIVERS, NOON, apply, boxes, end_of, hear_all, opened, sound

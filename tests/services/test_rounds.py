@@ -111,7 +111,7 @@ async def test_a_late_device_counts(store: Store) -> None:
 
     memory = StagingDriver(all_devices())
     services = await opened_with_five_rooms(store, memory)
-    rounds = rounds_over(services, Watched(memory, hang), Limits(committing_s=0.05))
+    rounds = rounds_over(services, Watched(memory, hang), Limits(committing_s=0.5))
     one = await gone_through(rounds, await agreed(rounds))
     assert states(one) == {**dict.fromkeys(ROOMS, "not begun"), "attic": "rolled back"}
     assert one.rooms[0].counted == {"box-6": "did not answer in time while committing"}

@@ -6,12 +6,15 @@ import hashlib
 import json
 
 import pytest
+import rfc8785
 
 from fleet.drivers.memory import MemoryDriver
 from fleet.drivers.protocol import WentOffline
 from fleet.errors import NotFound
 from fleet.faces import snapshot_documents
+from fleet.model import edge
 from fleet.model.settings import DeviceSettings, OutputSettings
+from fleet.model.snapshot import Snapshot, SnapshotBody
 from fleet.services.together import Services
 
 
@@ -24,11 +27,39 @@ def turn_up(driver: MemoryDriver, device: str, level_db: float) -> None:
 async def test_the_seal_can_be_worked_out_from_the_document(services: Services) -> None:
     taken = await services.snapshots.take("ines", "before the autumn season – gréement")
     document = json.loads(json.dumps(snapshot_documents.snapshot(await services.snapshots.get(taken.id))))
+    body = document["body"]
+
+    def sha256(value: object) -> str:
+        return hashlib.sha256(rfc8785.dumps(value)).hexdigest()  # type: ignore[arg-type]
+
+    def whole() -> str:
+        return sha256(
+            {
+                "format": "fleet-snapshot/2",
+                "head": sha256(["head", {n: v for n, v in body.items() if n not in ("devices", "not_read")}]),
+                "devices": [sha256(["device", one]) for one in body["devices"]],
+                "not_read": [sha256(["not read", one]) for one in body["not_read"]],
+            }
+        )
+
+    assert whole() == document["sha256"] == taken.sha256
+    body["devices"][0]["state"]["live"]["outputs"]["1"]["level_db"] += 1
+    assert whole() != taken.sha256
+
+
+async def test_one_of_an_earlier_release_is_read_and_exported_as_it_was(services: Services) -> None:
+    taken = await services.snapshots.take("ines")
+    body = edge.plain(taken.body)
+    for later in ("id", "taken", "change", "scope", "audit", "key_sha256", "not_checked"):
+        del body[later]
+    text = edge.canonical_json(body)
+    old = Snapshot(id="s-old", body=edge.parse_json(SnapshotBody, text), sha256=edge.digest(body), text=text)
+    await services.store.save_snapshot(old)
+    document = json.loads(json.dumps(snapshot_documents.snapshot(await services.snapshots.get("s-old"))))
+    assert (document["format"], document["body"]) == ("fleet-snapshot/1", body)
     canonical = json.dumps(document["body"], sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-    assert hashlib.sha256(canonical).hexdigest() == document["sha256"] == taken.sha256
-    altered = canonical.replace(b'"level_db":-6.0', b'"level_db":-5.0', 1)
-    assert altered != canonical
-    assert hashlib.sha256(altered).hexdigest() != taken.sha256
+    assert hashlib.sha256(canonical).hexdigest() == document["sha256"]
+    assert (await services.snapshots.compare("s-old", taken.id)).same()
 
 
 async def test_it_holds_every_device_and_names_the_missing(services: Services, driver: MemoryDriver) -> None:

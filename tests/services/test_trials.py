@@ -10,7 +10,8 @@ import pytest
 from fleet.drivers.protocol import StateHeard
 from fleet.errors import BadInput, Refused
 from fleet.model.change import ChangeRecord, ChangeState
-from fleet.services.changes import Asked, Changes
+from fleet.services.changes import Changes
+from fleet.services.planning import Asked
 from fleet.services.together import Services
 from fleet.store.protocol import Store
 from tests.services.small_venue import FLAT, NOON, StagingDriver, apply, boxes, ended, hear_all, opened, sound

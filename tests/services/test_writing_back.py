@@ -47,7 +47,7 @@ async def written_back(driver: StagingDriver, *, epoch: int, turn: int) -> Event
         stages=True,
     )
     effect = WriteBack(device="box-1", turn=turn, alone_s=60.0)
-    return await Performer(driver, "c-1", epoch, {"box-1": IT}).perform(effect, plan, lambda: True)
+    return await Performer(driver, "c-1", epoch, {"box-1": IT}, took=lambda _: None).perform(effect, plan, lambda: True)
 
 
 async def test_an_earlier_writing_back_is_ended_although_the_device_says_the_change_is_reverted() -> None:

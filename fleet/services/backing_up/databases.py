@@ -11,6 +11,7 @@ from pathlib import Path
 from urllib.parse import quote, unquote
 
 from fleet.errors import StoreTrouble
+from fleet.model.names import shown
 from fleet.services.backing_up.manifest import DATABASE, DatabaseKind
 from fleet.store.database import SQLITE
 from fleet.store.trouble import told_in_words
@@ -18,6 +19,7 @@ from fleet.store.trouble import told_in_words
 MEMBERS: dict[DatabaseKind, str] = {"sqlite": f"{DATABASE}fleet.db", "postgresql": f"{DATABASE}fleet.pgdump"}
 INSTALL = "Install PostgreSQL's client programs (Debian: apt install postgresql-client)."
 _PASSWORD = re.compile(r"^(\w+://[^:/@]*):([^/]*)@")
+_IN_QUERY = re.compile(r"([?&])password=([^&]*)&?")
 
 
 def kind_of(url: str) -> DatabaseKind:
@@ -78,18 +80,29 @@ def _copy_sqlite(path: str, copy: Path) -> None:
     check_sqlite(copy)
 
 
+def without_password(url: str) -> tuple[str, str | None]:
+    """A URL that every user of this machine may see, and the password that was in it."""
+    found = _PASSWORD.match(url)
+    bare = _PASSWORD.sub(r"\1@", url)
+    in_query = _IN_QUERY.search(bare)
+    bare = _IN_QUERY.sub(r"\1", bare).rstrip("?&")
+    if in_query is not None:
+        return bare, unquote(in_query[2])
+    return bare, unquote(found[2]) if found is not None else None
+
+
 def _run(program: str, url: str, words: list[str]) -> None:
     """Run a program of PostgreSQL on this database; the password goes through the environment, which is private."""
     found = shutil.which(program)
     if found is None:
         raise StoreTrouble(f"a backup of PostgreSQL needs {program}, which is not installed", remedy=INSTALL)
-    password = _PASSWORD.match(url)
-    bare = _PASSWORD.sub(r"\1@", url)
-    environment = {**os.environ, "PGCONNECT_TIMEOUT": "10", "LC_ALL": "C"}
+    bare, password = without_password(url)
+    inherited = {n: v for n, v in os.environ.items() if not n.startswith("FLEET_")}
+    environment = {**inherited, "PGCONNECT_TIMEOUT": "10", "LC_ALL": "C"}
     if password is not None:
-        environment["PGPASSWORD"] = unquote(password[2])
+        environment["PGPASSWORD"] = password
     command = [found, *words, f"--dbname={bare}"]
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     if done.returncode:
-        said = (done.stderr.strip().splitlines() or ["it said nothing"])[0]
+        said = shown((done.stderr.strip().splitlines() or ["it said nothing"])[0], 300)
         raise StoreTrouble(f"{program} failed: {said}", where=bare)

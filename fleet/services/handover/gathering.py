@@ -56,10 +56,13 @@ class HandingOver:
         """
         version = self._desired.in_force()
         names = [room] if room is not None else sorted(version.venue.rooms)
-        positions = [p for name in names for p in select(version.venue, name)]
+        venue = self._desired.venue()  # each room in its mode
+        positions = [p for name in names for p in select(venue, name)]
         if trouble := self._inventory.link_trouble:
             raise BrokerDown(f"the devices cannot be reached: {trouble}", remedy="The daemon tries again by itself.")
-        snapshot = await self._snapshots.take(who, note or f"hand-over of {room or version.venue.name}")
+        snapshot = await self._snapshots.take(
+            who, note or f"hand-over of {room or version.venue.name}", taken="hand-over"
+        )
         walks = await self._walks(names)
         if self._desired.in_force().sha256 != version.sha256:
             raise Moved("another version of the desired state was put in force meanwhile", remedy="Ask for it again.")
@@ -67,7 +70,7 @@ class HandingOver:
             {r.state.id: r for r in snapshot.body.devices}, {n.device: n.words for n in snapshot.body.not_read}
         )
         comparison = self._lookout.compare(outlook, positions)
-        rooms = [version.venue.rooms[name] for name in names]
+        rooms = [venue.rooms[name] for name in names]
         return HandOver(
             venue=version.venue.name,
             time_zone=version.venue.time_zone,
@@ -80,6 +83,7 @@ class HandingOver:
             slots=slot_rows(positions, outlook, comparison),
             checked=_within(self._checking.check(), version, names),
             comparison=comparison,
+            deviations=tuple(sorted((d for d in outlook.agreed if d.room in names), key=lambda d: d.key[:4])),
             walks=walks,
         )
 

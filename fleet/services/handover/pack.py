@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fleet.desired.finding import Checked
+from fleet.model.deviation import AgreedDeviation
 from fleet.model.difference import Comparison
 from fleet.model.inventory import DeviceRecord, DeviceStatus
 from fleet.model.names import Id, Name
@@ -101,7 +102,10 @@ class SlotRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandOver:
-    """A hand-over, whole. `room` is empty for the venue; `walks` holds the last walk of each room that was walked."""
+    """A hand-over, whole. `room` is empty for the venue.
+
+    `deviations` are those that stand, `walks` the last walk of each room that was walked.
+    """
 
     venue: str
     time_zone: str
@@ -114,4 +118,5 @@ class HandOver:
     slots: tuple[SlotRow, ...]
     checked: Checked
     comparison: Comparison
+    deviations: tuple[AgreedDeviation, ...]
     walks: tuple[Walk, ...]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fleet.model.difference import Comparison, Grade
+from fleet.model.difference import Comparison, Difference, Grade
 from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.reconcile.outlook import Outlook
@@ -50,7 +50,12 @@ def _proof(
     apart = [d for d in comparison.differences if d.device == device and d.subject == "stored"]
     counting = [d for d in apart if d.grade >= Grade.AUDIBLE]
     proof: SlotProof = "differs" if counting else "slightly apart" if apart else "equal"
-    return proof, "; ".join(d.words for d in counting or apart)
+    return proof, "; ".join(_words(d) for d in counting or apart)
+
+
+def _words(difference: Difference) -> str:
+    agreed = difference.agreed
+    return f"{difference.words} (agreed until {agreed.until.isoformat()})" if agreed else difference.words
 
 
 def _unread(device: str, own: list[Position], outlook: Outlook) -> tuple[SlotProof, str] | None:
