@@ -1,0 +1,264 @@
+// One device in full: where it serves, what it is in words, its settings and slots, and what became of it.
+
+import { at, problemWords } from "../api.js";
+import { el, fill, plain, say, told } from "../dom.js";
+import { mark } from "../marks.js";
+import { decibels, figure, words } from "../words.js";
+import { changeMark, changeWords } from "./change.js";
+import { confirm } from "./confirm.js";
+import { facts, moment, names, part, Said } from "./facts.js";
+import { table } from "./table.js";
+import { valueWords } from "./values.js";
+
+const said = words.devices;
+const SOON_MS = 300;
+const LATER_MS = 10_000;
+const BLINK_S = 10;
+const MARKS = { bound: "right", reachable: "found", seen: "unknown", missing: "away", conflicting: "person", retired: "retired" };
+const WHOLE = ["input", "panel_locked", "power_up_slot"];
+
+/** The status of a device as a mark. */
+export function statusMark(row) {
+  return mark(MARKS[row.status] ?? "unknown", said.status[row.status] ?? plain(row.status));
+}
+
+/** Show a device, and keep it as the daemon tells. */
+export async function showDevice(main, id, context) {
+  const { api, live, signal } = context;
+  const page = el("div", { class: "device" });
+  const doing = el("div", { class: "asking doing-here" });
+  const body = el("div", {});
+  const wrong = new Said(context.session.role);
+  let device = await api.get(`/devices${at(id)}`, { signal });
+  let timer = 0;
+
+  context.title(id);
+  fill(main, page);
+  fill(page, el("p", { class: "trail" }, el("a", { href: "/devices" }, said.title)), el("div", { class: "head" }, el("h1", {}, told(id, 64)), el("p", { class: "lead" })), doing, wrong.node, body);
+  if (context.can("integrator")) fill(doing, identifyNodes());
+  draw();
+  live.listen(({ kind, data }) => isAbout(device, kind, data) && lookIn(SOON_MS), signal);
+  signal.addEventListener("abort", () => clearTimeout(timer));
+  lookIn(LATER_MS);
+
+  /** Not everything that a device tells is an event: it is looked at from time to time as well. */
+  function lookIn(time_ms) {
+    clearTimeout(timer);
+    timer = setTimeout(async () => {
+      await again().catch(() => {});
+      if (!signal.aborted) lookIn(LATER_MS);
+    }, time_ms);
+  }
+
+  async function again() {
+    const before = device;
+    device = await api.get(`/devices${at(id)}`, { signal });
+    if (before.status !== device.status) say(`${plain(id, 64)}: ${said.status[device.status] ?? plain(device.status)}`);
+    if (JSON.stringify(before) !== JSON.stringify(device)) draw();
+  }
+
+  function draw() {
+    const inside = body.contains(document.activeElement);
+    fill(page.querySelector(".head .lead"), statusMark(device), device.edited ? [" ", mark("differs", said.edited)] : null);
+    fill(body, conflictNodes(), partsOf(device, context.zone));
+    if (inside) body.querySelector("a, button, summary")?.focus({ preventScroll: true });
+  }
+
+  function identifyNodes() {
+    const button = el("button", { type: "button" }, said.identify);
+    button.addEventListener("click", async () => {
+      button.disabled = true;
+      wrong.clear();
+      try {
+        const { seconds } = await api.post(`/devices${at(id, "identify")}`, { seconds: BLINK_S });
+        fill(doing.querySelector("[data-said]"), said.identifying(seconds));
+      } catch (problem) {
+        wrong.problem(problem);
+      }
+      button.disabled = false;
+    });
+    return [el("div", { class: "buttons" }, button), el("p", { class: "quiet small", role: "status", "data-said": true }, said.identifyHint)];
+  }
+
+  function conflictNodes() {
+    if (!device.conflict) return null;
+    const accept = el("button", { type: "button", class: "primary" }, said.accept);
+    accept.addEventListener("click", async () => {
+      const serial = device.serial ? el("p", {}, said.facts.serial, ": ", el("strong", {}, told(device.serial))) : null;
+      const means = el("ul", { class: "points" }, said.acceptMeans.map((text) => el("li", {}, text)));
+      const agreed = await confirm({ title: said.acceptTitle, body: [told(device.conflict, 300), serial, means], yes: said.acceptYes, no: words.lists.cancel, signal });
+      if (!agreed) return;
+      try {
+        device = await api.post(`/devices${at(id, "accept")}`, { who: context.session.name });
+        say(said.accepted);
+        draw();
+      } catch (problem) {
+        wrong.problem(problem);
+        say(problemWords(problem, context.session.role));
+      }
+    });
+    return el(
+      "section",
+      { class: "panel abnormal" },
+      el("h2", {}, mark("person", said.conflict)),
+      el("p", {}, told(device.conflict, 400)),
+      el("p", {}, said.conflictHint),
+      context.can("integrator") ? el("div", { class: "buttons" }, accept) : el("p", { class: "quiet" }, words.lists.integratorOnly),
+    );
+  }
+}
+
+function isAbout(device, kind, data) {
+  if (kind === "device") return data.device.device === device.id;
+  if (kind === "drift") return data.drift.device === device.id;
+  if (kind === "room") return device.positions.some((place) => place.startsWith(`${data.room.room}/`));
+  return ["gap", "change", "link"].includes(kind);
+}
+
+function partsOf(device, zone) {
+  return [
+    facts([
+      [said.facts.positions, device.positions.length ? placeLinks(device) : null],
+      [said.facts.spareFor, device.spare_for.length ? names(device.spare_for) : null],
+      [said.facts.retired, device.retired ? [said.retired(device.retired.since.slice(0, 10)), " ", names(device.retired.positions)] : null],
+      ...["serial", "model", "firmware", "mac", "address", "route"].map((name) => [said.facts[name], device[name] ? told(device[name]) : null]),
+      ...referencesOf(device),
+      [said.facts.firstSeen, moment(device.first_seen, zone)],
+      [said.facts.lastSeen, moment(device.last_seen, zone) ?? said.never],
+      [said.facts.temperature, device.temperature_c === null ? null : `${figure(device.temperature_c)} °C`],
+      [said.facts.faults, device.faults.length ? mark("person", names(device.faults)) : null],
+      [said.facts.trouble, device.trouble ? mark("person", told(device.trouble, 300)) : null],
+    ]),
+    device.reported ? reportedParts(device) : null,
+    part(said.changes, changesOf(device, zone)),
+    device.sightings.length ? el("details", {}, el("summary", {}, said.sightings), sightingsOf(device, zone)) : null,
+  ];
+}
+
+function reportedParts({ reported, slots }) {
+  const { description, state } = reported;
+  return [
+    part(said.settings, settingsTable(state)),
+    slots.length ? part(said.slots, slotsTable(slots)) : null,
+    part(said.described, describedIn(description)),
+  ];
+}
+
+function placeLinks(device) {
+  return device.positions.flatMap((place, index) => {
+    const cut = place.indexOf("/");
+    const href = `/rooms${at(place.slice(0, cut), "positions", place.slice(cut + 1))}`;
+    return [index ? ", " : "", el("a", { href }, told(place))];
+  });
+}
+
+function referencesOf(device) {
+  return Object.entries(device.references).flatMap(([place, given]) =>
+    Object.entries(given).map(([name, text]) => [
+      said.references[name] ?? plain(name.replaceAll("_", " ")),
+      [told(text, 200), Object.keys(device.references).length > 1 ? [" (", told(place), ")"] : null],
+    ]),
+  );
+}
+
+function settingsTable(state) {
+  const rows = [{ of: said.whole, setting: said.activeSlot, value: state.active_slot ?? words.lists.none }];
+  for (const name of WHOLE) if (state.live[name] !== null) rows.push({ of: said.whole, setting: words.plans.settings[name], value: valueWords(name, state.live[name]) });
+  for (const [output, settings] of Object.entries(state.live.outputs)) {
+    for (const [name, value] of Object.entries(settings)) {
+      if (value !== null) rows.push({ of: said.output(output), setting: words.plans.settings[name] ?? plain(name), value: valueWords(name, value) });
+    }
+    const causes = state.mute_causes[output] ?? [];
+    if (causes.length) rows.push({ of: said.output(output), setting: said.mutedBy, value: plain(causes.join(", ")) });
+  }
+  return table(
+    said.settingsCaption,
+    [
+      { name: said.setting, head: true, cell: (row) => [row.of, ": ", row.setting] },
+      { name: said.value, cell: (row) => told(row.value, 400) },
+    ],
+    rows,
+    { shown: false },
+  );
+}
+
+function slotsTable(slots) {
+  const columns = said.slotColumns;
+  return table(
+    said.slots,
+    [
+      { name: columns.slot, head: true, cell: (row) => String(row.slot) },
+      { name: columns.name, cell: (row) => (row.name ? told(row.name) : null) },
+      { name: columns.kind, cell: (row) => said.slotKinds[row.kind] ?? plain(row.kind) },
+      { name: columns.state, cell: slotState },
+    ],
+    slots,
+    { shown: false },
+  );
+}
+
+function slotState(slot) {
+  const { slotStates } = said;
+  const parts = [slot.active ? slotStates.active : "", slot.told ? "" : slotStates.notTold].filter(Boolean).join(", ");
+  return [parts, slot.edited ? el("div", { class: "small" }, mark("differs", slotStates.edited)) : null].filter(Boolean);
+}
+
+function describedIn(description) {
+  const { describe } = said;
+  const { slots, power_up: power } = description;
+  const stages = description.features.includes("stage");
+  return facts([
+    ...description.outputs.map((output) => [said.output(output.output), outputWords(output)]),
+    [describe.rate, `${figure(description.sample_rate_hz / 1000)} kHz`],
+    [describe.latency, `${figure(description.latency_ms)} ms`],
+    [describe.inputs, description.inputs.length ? names(description.inputs) : null],
+    [describe.panel, description.panel_lock ? describe.lockable : describe.notLockable],
+    [describe.power, power.behaviour === "default_slot" ? describe.defaultSlot(power.slot) : describe.lastState],
+    [describe.stage, stages ? (description.features.includes("revert_timer") ? describe.stages : describe.stagesNoTimer) : describe.plainly],
+    [describe.slots, `${describe.slotCount(slots.count, slots.factory.length)}${slots.readable_inactive ? "" : `; ${describe.notReadable}`}`],
+  ]);
+}
+
+function outputWords(output) {
+  const { describe } = said;
+  return [
+    output.name ? [told(output.name), ": "] : null,
+    [
+      describe.passband(figure(output.passband_hz[0]), figure(output.passband_hz[1])),
+      describe.level(decibels(output.level_db.min), decibels(output.level_db.max)),
+      output.delay_ms ? describe.delay(figure(output.delay_ms.max)) : "",
+      output.eq ? describe.eq(output.eq.bands) : describe.noEq,
+      output.protective_high_pass_hz ? describe.protective(figure(output.protective_high_pass_hz)) : "",
+    ].filter(Boolean).join(", "),
+  ];
+}
+
+function changesOf(device, zone) {
+  const { columns } = words.changes;
+  return table(
+    said.changes,
+    [
+      { name: columns.at, cell: (row) => moment(row.started_at, zone) },
+      { name: columns.what, head: true, cell: (row) => el("a", { href: `/changes${at(row.id)}` }, changeWords(row)) },
+      { name: columns.who, cell: (row) => told(row.who, 100) },
+      { name: columns.state, cell: (row) => changeMark(row.outcome || row.state) },
+    ],
+    device.changes,
+    { shown: false, none: said.noChanges },
+  );
+}
+
+function sightingsOf(device, zone) {
+  const columns = said.sightingColumns;
+  return table(
+    said.sightings,
+    [
+      { name: columns.at, head: true, cell: (row) => moment(row.at, zone) },
+      { name: columns.source, cell: (row) => said.sources[row.source] ?? plain(row.source) },
+      { name: columns.address, cell: (row) => (row.address ? told(row.address) : null) },
+      { name: columns.what, cell: (row) => (row.gone ? said.goodbye : said.seen) },
+    ],
+    device.sightings,
+    { shown: false },
+  );
+}
