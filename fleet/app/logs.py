@@ -11,9 +11,11 @@ from fleet.errors import BadInput
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.logs.file import LogFile
 from fleet.faces.logs.lines import JsonLines, TextLines
+from fleet.faces.logs.sparing import Sparing
 
-TALKATIVE = ("httpx", "mqtt", "alembic", "asyncio", "aiosqlite", "uvicorn")
+TALKATIVE = ("httpx", "httpcore", "mqtt", "alembic", "asyncio", "aiosqlite", "uvicorn")
 """Libraries whose chatter says nothing to whoever runs a venue."""
+_sparing = Sparing()
 
 
 class Devices:
@@ -31,6 +33,7 @@ def log_to_stderr(config: DaemonConfig, devices: Devices) -> None:
     """Log in the wanted format."""
     handler = logging.StreamHandler()
     handler.setFormatter(JsonLines(devices) if config.log_format == "json" else TextLines())
+    handler.addFilter(_sparing)
     logging.basicConfig(level=config.log_level.upper(), handlers=[handler])
     for name in TALKATIVE:
         logging.getLogger(name).setLevel(logging.WARNING)
@@ -43,6 +46,7 @@ def logging_to(home: Path, devices: Devices) -> Iterator[None]:
         handler = LogFile(home, devices)
     except OSError as error:
         raise BadInput(f"the log cannot be written: {error.strerror}", where=str(home)) from None
+    handler.addFilter(_sparing)
     logging.getLogger().addHandler(handler)
     try:
         yield

@@ -13,26 +13,35 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
+from datetime import time as wall_time
+from pathlib import Path
 from random import Random
 
 from fleet.app.logs import Devices, log_to_stderr, logging_to
+from fleet.app.private import keep_private
+from fleet.app.reaching import outside_of
 from fleet.discovery.addresses import AddressList, read_addresses
 from fleet.discovery.broker_address import BrokerAddress
 from fleet.discovery.brokers import announced_broker, find_broker
 from fleet.discovery.browse import Browser
 from fleet.discovery.records import FoundBroker
 from fleet.drivers.mqtt.broker import embedded_broker
+from fleet.drivers.mqtt.contacts import ContactLink
 from fleet.drivers.mqtt.driver import MqttDriver
 from fleet.drivers.mqtt.timings import Timings
 from fleet.errors import BadFiles, BadInput, BrokerDown, FleetError
 from fleet.faces.api.app import build_api
 from fleet.faces.api.routes_upkeep import add_upkeep
-from fleet.faces.api.serving import serve
+from fleet.faces.api.serving import HOST, serve
 from fleet.faces.cli.configuration import in_force
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.home import open_home
 from fleet.faces.metrics.meters import Meters
 from fleet.faces.metrics.observed import observed_driver, observed_store
+from fleet.faces.notices.receivers import receivers_of
+from fleet.faces.proof.keys import signing_key
+from fleet.faces.proof.stamps import HttpStamper
+from fleet.services.snapshots_sealed import Proof
 from fleet.services.tending import Tending
 from fleet.services.together import wire
 from fleet.store.sql import open_store
@@ -56,15 +65,17 @@ async def _daemon(config: DaemonConfig, devices: Devices) -> None:
     async with AsyncExitStack() as stack:
         home = stack.enter_context(open_home(config.home))
         stack.enter_context(logging_to(home.path, devices))
+        keep_private(config)
         listed = _listed(config)
         store = await stack.enter_async_context(open_store(config.database or f"sqlite:///{home.path}/fleet.db"))
         await store.claim(_who(), _now())
         broker = await stack.enter_async_context(_broker(config, listed))
         meters = Meters()
+        controller = await store.controller(lambda: _new_id("fleet"))
         driver = MqttDriver(
             broker,
             config.root,
-            await store.controller(lambda: _new_id("fleet")),
+            controller,
             new_id=lambda: _new_id("r"),
             clock=time.monotonic,
             random=Random(),  # noqa: S311  # spreads reconnections, guards nothing
@@ -78,24 +89,39 @@ async def _daemon(config: DaemonConfig, devices: Devices) -> None:
             new_id=_new_id,
             port=broker.port,
             folder=config.venue,
+            receivers=receivers_of(config.notices),
+            proof=_proof(config, home.path),
         )
+        outside = await outside_of(config, services.access)
         await services.inventory.open()
         devices.known = services.inventory.online
         await services.desired.open()
         browser = await _browser(config, stack, lambda broker: driver.wake() if broker.root == config.root else None)
+        contacts = ContactLink(
+            broker,
+            config.root,
+            f"{controller}-contacts",
+            random=Random(),  # noqa: S311  # spreads reconnections, guards nothing
+            timings=Timings(),
+            heard=services.contacts.heard,
+        )
+        services.contacts.follow(contacts.subscribe)
         tending = Tending(
             services,
             sightings=browser.sightings if browser else None,
             listed=listed.sightings,
             folder=config.venue,
+            hear_contacts=contacts.run,
         )
         if config.venue is not None:
             await tending.load_folder()
         work = asyncio.create_task(tending.run(), name="tending")
-        api = build_api(services, home.token, broker=str(broker), root=config.root)
+        hosts = (*config.hosts, config.bind)
+        api = build_api(services, home.token, broker=str(broker), root=config.root, hosts=hosts)
         settings = in_force(config)
         add_upkeep(api, services, meters, home=home.path, settings=settings, open_metrics=config.open_metrics)
-        async with serve(api, config.port) as url:
+        address = HOST if outside is not None else config.bind
+        async with serve(api, config.port, address=address, outside=outside) as url:
             home.publish(url)
             log.info("the daemon serves %s; devices meet it at %s", url, broker)
             await stop.wait()
@@ -103,6 +129,15 @@ async def _daemon(config: DaemonConfig, devices: Devices) -> None:
         work.cancel()
         await asyncio.wait({work})
         await services.inventory.flush()
+
+
+def _proof(config: DaemonConfig, home: Path) -> Proof:
+    return Proof(
+        signer=signing_key(home),
+        stamper=HttpStamper(config.timestamp_url) if config.timestamp_url else None,
+        snapshot_at=wall_time.fromisoformat(config.snapshot_at) if config.snapshot_at else None,
+        kept_days=config.snapshots_kept_days,
+    )
 
 
 @asynccontextmanager

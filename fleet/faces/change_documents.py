@@ -9,6 +9,7 @@ from fleet.faces.documents import Document
 from fleet.model.change import ChangeRecord, JournalEntry
 from fleet.model.edge import plain
 from fleet.model.plan import DevicePlan, Plan
+from fleet.services.storing_again import StoreAgain
 
 
 def plan(p: Plan) -> Document:
@@ -21,10 +22,15 @@ def plan(p: Plan) -> Document:
         "digest": p.digest,
         "desired_sha256": p.desired_sha256,
         "undoes": p.undoes,
+        "until": plain(p.then.until) or "",
+        "chosen_levels_db": dict(p.then.levels_db),
+        "modes": {room: {"was": p.was.modes.get(room), "then": mode} for room, mode in p.then.modes.items()},
         "empty": p.empty(),
         "devices": [_device_plan(d) for d in p.devices],
         "differences": [difference(d) for d in p.differences],
         "louder": list(p.louder),
+        "afterwards": list(p.afterwards),
+        "store_again": [f"{room}/{position}" for room, position in p.store_again],
         "guards": [plain(g) for g in p.guards],
         "left_out": [plain(x) for x in p.left_out],
         "notes": list(p.notes),
@@ -46,6 +52,12 @@ def change(record: ChangeRecord, story: Iterable[JournalEntry] = ()) -> Document
 def changes(records: Iterable[ChangeRecord], damaged: Iterable[str]) -> Document:
     """Changes, newest first, and what is wrong with those whose records are damaged."""
     return {"format": "fleet-changes/1", "changes": [change_row(r) for r in records], "damaged": list(damaged)}
+
+
+def store_again(record: ChangeRecord, again: StoreAgain) -> Document:
+    """What wants storing again after a recall."""
+    places = [f"{room}/{position}" for room, position in again.places]
+    return {"format": "fleet-store-again/1", "change": record.id, "positions": places, "offers": list(again.words)}
 
 
 def change_row(record: ChangeRecord) -> Document:

@@ -17,13 +17,17 @@ if TYPE_CHECKING:  # brings numpy, which takes its time
     from fleet.services.survey import Surveyed
 
 
-def devices(found: Iterable[Surveyed], link_trouble: str) -> Document:
-    """Devices of the inventory, those that a position names and nobody saw included, and counts of them."""
+def devices(found: Iterable[Surveyed], link_trouble: str, passed_over: int) -> Document:
+    """Devices of the inventory, those that a position names and nobody saw included, and counts of them.
+
+    `passed_over` is how often something was heard of a device for which the inventory had no room.
+    """
     rows = [device_row(one) for one in found]
     counts = Counter(row["status"] for row in rows)
     return {
         "format": "fleet-devices/1",
         "link_trouble": link_trouble,
+        "passed_over": passed_over,
         "counts": {
             "announced": sum(1 for row in rows if row["announced"]),
             "found": sum(1 for row in rows if row["online"]),

@@ -84,7 +84,7 @@ def _label(label: Label) -> Iterator[str]:
         line = escape(shown(text, most))
         yield f'<text x="0" y="{top:.2f}" font-size="{size:.2f}" font-weight="{weight}">{line}</text>'
     yield "</svg>"
-    yield _code(label.url, WIDTH_MM - PADDING_MM - QR_MM, (HEIGHT_MM - QR_MM) / 2)
+    yield qr_code(label.url, WIDTH_MM - PADDING_MM - QR_MM, (HEIGHT_MM - QR_MM) / 2)
 
 
 def _words(label: Label) -> Iterator[tuple[str, float, str]]:
@@ -100,8 +100,8 @@ def _words(label: Label) -> Iterator[tuple[str, float, str]]:
         yield f"{name} {text}", 3.0, "normal"
 
 
-def _code(text: str, x: float, y: float) -> str:
-    """A QR code as one path, a module a unit."""
+def qr_code(text: str, x: float, y: float, size_mm: float = QR_MM) -> str:
+    """A QR code as one path, a module a unit, with its quiet zone within `size_mm`."""
     code = segno.make_qr(text, error="m")
     dark = [
         f"M{column} {row}h1v1h-1z"
@@ -111,6 +111,6 @@ def _code(text: str, x: float, y: float) -> str:
     ]
     side = len(code.matrix) + 2 * QUIET_MODULES
     return (
-        f'<svg class="code" x="{x:g}" y="{y:g}" width="{QR_MM}" height="{QR_MM}" viewBox="0 0 {side} {side}"'
+        f'<svg class="code" x="{x:g}" y="{y:g}" width="{size_mm:g}" height="{size_mm:g}" viewBox="0 0 {side} {side}"'
         f' shape-rendering="crispEdges"><path d="{"".join(dark)}"/></svg>'
     )

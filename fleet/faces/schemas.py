@@ -12,8 +12,11 @@ from typing import Any
 
 from fleet.desired.schemas import room_schema, venue_schema
 from fleet.drivers.mqtt.wire import wire_schema
+from fleet.faces.api.openapi import describe
+from fleet.faces.api.undeployed import undeployed_api
+from fleet.faces.snapshot_documents import ExportedSnapshot
 from fleet.model.edge import adapter
-from fleet.model.snapshot import Snapshot
+from fleet.model.sealing import FORMAT
 
 Schema = dict[str, Any]
 
@@ -28,11 +31,16 @@ def schemas() -> dict[str, Schema]:
     }
 
 
+def published() -> dict[str, Schema]:
+    """Everything that is published by file name: the schemas, and the OpenAPI document of the daemon's API."""
+    return {**schemas(), "openapi.json": describe(undeployed_api())}
+
+
 def snapshot_schema() -> Schema:
     """The document of an exported snapshot."""
-    schema = adapter(Snapshot).json_schema(mode="serialization")
-    schema["properties"]["format"] = {"const": "fleet-snapshot/1"}
-    schema["required"] = ["format", *schema["required"]]
+    schema = adapter(ExportedSnapshot).json_schema(mode="serialization")
+    schema["properties"]["format"] = {"const": FORMAT}
+    schema["required"] = sorted({"format", *schema["required"]})
     schema["title"] = "A sealed snapshot"
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
@@ -44,13 +52,13 @@ def text_of(schema: Schema) -> str:
 
 def stale(folder: Path) -> list[str]:
     """Names of the schema files that are missing or not as generated."""
-    return [name for name, schema in schemas().items() if _read(folder / name) != text_of(schema)]
+    return [name for name, schema in published().items() if _read(folder / name) != text_of(schema)]
 
 
 def main(folder: Path, *, check: bool) -> int:
     """Write the files, or say which are stale; 1 where one is."""
     if not check:
-        for name, schema in schemas().items():
+        for name, schema in published().items():
             (folder / name).write_text(text_of(schema), encoding="utf-8")
         return 0
     names = stale(folder)

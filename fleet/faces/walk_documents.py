@@ -2,33 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from fleet.faces.documents import Document
 from fleet.model.edge import plain
-from fleet.model.walk import Heard, Walk, WalkState
+from fleet.model.walk import Heard, Lead, Walk, WalkState
 from fleet.reconcile.walk_findings import all_right, compared, findings, line_is_right, off_percent
 
 
-def walk(one: Walk, baseline: Walk | None) -> Document:
+def walk(one: Walk, baseline: Walk | None, *, lead: Lead, goes_back_in_s: float | None, all_back: bool) -> Document:
     """A walk as it stands, what it found, and in `against` what is another than at the baseline, where there is one.
 
     `all_right` is true where it is done, every position has four times yes, and every line measured is right.
     """
-    return {"format": "fleet-walk/1", **_walk(one), "against": _against(baseline, one) if baseline else None}
+    return {
+        "format": "fleet-walk/1",
+        **_walk(one, lead),
+        "goes_back_in_s": goes_back_in_s,
+        "all_back": all_back,
+        "against": _against(baseline, one) if baseline else None,
+    }
 
 
-def walks(every: Iterable[Walk]) -> Document:
+def walks(every: Iterable[Walk], lead_of: Callable[[Walk], Lead]) -> Document:
     """All walks, last begun first."""
-    return {"format": "fleet-walks/1", "walks": [_walk(one) for one in every]}
+    return {"format": "fleet-walks/1", "walks": [_walk(one, lead_of(one)) for one in every]}
 
 
-def _walk(one: Walk) -> Document:
+def _walk(one: Walk, lead: Lead) -> Document:
     data: Document = plain(one)
     missed = [n for n in one.not_walked if not n.life_safety]
     done = one.state is WalkState.DONE
     return {
         **data,
+        "led_by": lead.who,
+        "screen": lead.screen,
         "has_ended": one.state is not WalkState.WALKING,
         "is_baseline": done and one.as_baseline,
         "left": list(one.left),

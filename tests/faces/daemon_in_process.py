@@ -7,13 +7,14 @@ import os
 import re
 import sys
 import threading
-from collections.abc import AsyncIterator, Coroutine, Iterable, Iterator
+from collections.abc import AsyncIterator, Coroutine, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 import pytest
+from fastapi import FastAPI
 
 from fleet.drivers.memory import MemoryDevice
 from fleet.drivers.protocol import Event, LinkUp
@@ -25,6 +26,9 @@ from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.home import open_home
 from fleet.faces.cli.main import run_cli
 from fleet.faces.metrics.meters import Meters
+from fleet.faces.proof.keys import signing_key
+from fleet.services.delivering import Receiver
+from fleet.services.snapshots_sealed import Proof
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
@@ -52,6 +56,7 @@ class RunningDaemon:
     driver: Linked
     services: Services
     loop: asyncio.AbstractEventLoop
+    api: FastAPI
 
     def do(self, work: Coroutine[Any, Any, T]) -> T:
         """Do something inside of the daemon."""
@@ -72,7 +77,11 @@ class RunningDaemon:
 
 @contextmanager
 def a_daemon(
-    home: Path, devices: Iterable[MemoryDevice] | None = None, *, loaded: bool = True
+    home: Path,
+    devices: Iterable[MemoryDevice] | None = None,
+    *,
+    loaded: bool = True,
+    receivers: Sequence[Receiver] = (),
 ) -> Iterator[RunningDaemon]:
     """Run a daemon for the length of the block."""
     started = threading.Event()
@@ -87,7 +96,14 @@ def a_daemon(
 
         with open_home(home) as folder:
             async with open_store(f"sqlite:///{home / 'fleet.db'}") as store:
-                services = wire(store=store, driver=driver, clock=lambda: NOON, new_id=Ids())
+                services = wire(
+                    store=store,
+                    driver=driver,
+                    clock=lambda: NOON,
+                    new_id=Ids(),
+                    receivers=receivers,
+                    proof=Proof(signer=signing_key(home)),
+                )
                 await services.inventory.open()
                 if loaded:
                     await services.desired.load(FILES, "ines")
@@ -97,7 +113,7 @@ def a_daemon(
                 async with serve(api) as url:
                     await until(heard)
                     folder.publish(url)
-                    held.append(RunningDaemon(home, driver, services, asyncio.get_running_loop()))
+                    held.append(RunningDaemon(home, driver, services, asyncio.get_running_loop(), api))
                     started.set()
                     await stop.wait()
                     await services.close()

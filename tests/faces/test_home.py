@@ -105,3 +105,44 @@ def test_a_folder_that_cannot_be_one(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(BadInput, match="the daemon's folder cannot be used"), open_home(tmp_path / "file" / "home"):
         pass
+
+
+@pytest.mark.parametrize("bits", [0o720, 0o702, 0o777], ids=oct)
+def test_a_folder_that_others_can_write_to_is_refused(home: Path, bits: int) -> None:
+    home.mkdir()
+    home.chmod(bits)
+    with pytest.raises(BadInput, match="others can write to the daemon's folder") as refused, open_home(home):
+        pass
+    assert refused.value.remedy.endswith(f"chmod 700 {home}")
+    assert list(home.iterdir()) == [], "and nothing is written into it"
+    home.chmod(0o700)
+    with open_home(home):
+        pass
+
+
+def test_a_folder_that_everybody_could_replace_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "open").mkdir()
+    (tmp_path / "open").chmod(0o777)
+    with pytest.raises(BadInput, match="put another in its place"), open_home(tmp_path / "open" / "home"):
+        pass
+    (tmp_path / "open").chmod(0o1777)
+    with open_home(tmp_path / "open" / "home"):
+        pass
+
+
+def test_folders_above_that_were_missing_are_nobody_elses_to_write_to(tmp_path: Path) -> None:
+    before = os.umask(0)
+    try:
+        with open_home(tmp_path / "state" / "fleet" / "home"):
+            modes = [mode(tmp_path / "state"), mode(tmp_path / "state" / "fleet")]
+    finally:
+        os.umask(before)
+    assert modes == [0o755, 0o755]
+
+
+def test_a_lock_that_is_a_link_is_not_followed(home: Path, tmp_path: Path) -> None:
+    home.mkdir(mode=0o700)
+    (home / "lock").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(BadInput, match="cannot be used"), open_home(home):
+        pass
+    assert not (tmp_path / "elsewhere").exists()

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
+from typing import Final
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.types import Receive, Scope, Send
 
 from fleet.errors import (
     BadInput,
@@ -21,8 +25,14 @@ from fleet.errors import (
     NotFound,
     Refused,
 )
+from fleet.faces.api.headers import HEADERS
 
 log = logging.getLogger(__name__)
+
+MEDIA_TYPE: Final = "application/problem+json"
+TYPES_AT: Final = "/v1/openapi.json#/components/x-problem-types/"
+"""Where each type of problem is described."""
+LONGEST_INSTANCE: Final = 500
 
 STATUS: tuple[tuple[type[FleetError], int], ...] = (
     (NotFound, 404),
@@ -60,7 +70,8 @@ def install(app: FastAPI) -> None:
     async def refused(_request: Request, error: HTTPException) -> JSONResponse:
         if error.status_code == 404:
             return problem(404, "nothing goes by this name", kind="NotFound")
-        answer = problem(error.status_code, str(error.detail), kind="Refused")
+        kind = "BadInput" if error.status_code == 400 else "Refused"
+        answer = problem(error.status_code, str(error.detail), kind=kind)
         answer.headers.update(error.headers or {})
         return answer
 
@@ -68,10 +79,25 @@ def install(app: FastAPI) -> None:
     async def unexpected(request: Request, error: Exception) -> JSONResponse:
         log.error("unexpected error in %s %s", request.method, request.url.path, exc_info=error)
         what = "an unexpected error; the daemon's log has the details"
-        return problem(500, what, kind="FleetError")
+        answer = problem(500, what, kind="FleetError")
+        answer.headers.update({**HEADERS, "Cache-Control": "no-store"})  # no middleware sees this answer
+        return answer
 
 
-def problem(status: int, what: str, *, kind: str, **members: object) -> JSONResponse:
-    """One problem document; `kind` names the class of `fleet.errors`."""
-    body = {"type": "about:blank", "status": status, "title": kind, "detail": what, **members}
-    return JSONResponse(body, status_code=status, media_type="application/problem+json")
+class Problem(JSONResponse):
+    """A problem document, which names the request it is about as its `instance`."""
+
+    def __init__(self, status: int, members: Mapping[str, object]) -> None:
+        self._members = {**members}
+        super().__init__(self._members, status_code=status, media_type=MEDIA_TYPE)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send it."""
+        self.body = self.render({**self._members, "instance": quote(scope["path"][:LONGEST_INSTANCE])})
+        self.headers["Content-Length"] = str(len(self.body))
+        await super().__call__(scope, receive, send)
+
+
+def problem(status: int, what: str, *, kind: str, **members: object) -> Problem:
+    """One problem document; `kind` names the class of `fleet.errors`, and its description in the OpenAPI document."""
+    return Problem(status, {"type": f"{TYPES_AT}{kind}", "status": status, "title": kind, "detail": what, **members})

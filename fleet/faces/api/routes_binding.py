@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from pydantic import Field
 
 from fleet.faces import binding_documents
-from fleet.faces.api.bodies import Body, WhoBody
+from fleet.faces.api.bodies import Allow, Body, Named, Names, WhoBody
 from fleet.faces.documents import Document
 from fleet.model.names import OutputNumber
 from fleet.services.binding import AskedBinding
@@ -22,16 +22,16 @@ LONGEST_WAIT_S = 30.0
 class UnbindBody(WhoBody):
     """A position that is to have no device."""
 
-    position: str
-    room: str | None = None
+    position: Named
+    room: Named | None = None
 
 
 class BindBody(UnbindBody):
     """A position and the output of a device that is to serve it."""
 
-    device: str
+    device: Named
     output: OutputNumber = 1
-    allow: list[str] = Field(default_factory=list)
+    allow: Allow = Field(default_factory=list)
 
     def asked(self) -> AskedBinding:
         """The same for the service."""
@@ -47,13 +47,13 @@ class BindBody(UnbindBody):
 class SwapPlanBody(Body):
     """A position whose device is to be swapped for another, or (`undo`) for the one before."""
 
-    position: str
-    device: str = ""
-    room: str | None = None
+    position: Named
+    device: Named = ""
+    room: Named | None = None
     until: date | None = None
     undo: bool = False
-    allow: list[str] = Field(default_factory=list)
-    also: list[str] = Field(default_factory=list)
+    allow: Allow = Field(default_factory=list)
+    also: Names = Field(default_factory=list)
 
     def asked(self) -> AskedSwap:
         """The same for the service."""

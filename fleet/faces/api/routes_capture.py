@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from pydantic import Field
 
 from fleet.errors import Refused
 from fleet.faces import capture_documents
-from fleet.faces.api.bodies import WhoBody
+from fleet.faces.api.bodies import Files, Named, WhoBody
+from fleet.faces.api.etags import etag_of
 from fleet.faces.documents import Document
 from fleet.services.capturing import AskedCapture
 from fleet.services.together import Services
@@ -18,11 +19,11 @@ from fleet.services.together import Services
 class CaptureBody(WhoBody):
     """What to capture, and into which room. `called` names positions by device, in place of the device's id."""
 
-    room: str
-    devices: Annotated[list[str], Field(max_length=5000)] = Field(default_factory=list)
+    room: Named
+    devices: Annotated[list[Named], Field(max_length=5000)] = Field(default_factory=list)
     all_unbound: bool = False
-    into: str | None = None
-    called: dict[str, str] = Field(default_factory=dict)
+    into: Annotated[str, Field(max_length=500)] | None = None
+    called: Annotated[dict[Named, Named], Field(max_length=5000)] = Field(default_factory=dict)
 
     def asked(self) -> AskedCapture:
         """The same for the service."""
@@ -39,7 +40,7 @@ class WriteBody(CaptureBody):
     """A capture to write. `beside` are texts of a folder of the caller's, who writes the files there himself."""
 
     note: Annotated[str, Field(max_length=1000)] = ""
-    beside: dict[str, str] | None = None
+    beside: Files | None = None
 
 
 def router_over(services: Services) -> APIRouter:
@@ -56,10 +57,11 @@ def router_over(services: Services) -> APIRouter:
         return capture_documents.captured(done)
 
     @router.get("/files")
-    async def files() -> Document:
+    async def files(response: Response) -> Document:
         version = await services.store.latest_version()
         if version is None:
             raise Refused("no desired state is loaded", remedy="Load a venue folder with `fleet load FOLDER`.")
+        response.headers["ETag"] = etag_of(version)
         return capture_documents.files(version)
 
     return router

@@ -1,14 +1,15 @@
-"""Routes of devices and of snapshots of them."""
+"""Routes of devices."""
 
 from __future__ import annotations
 
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request, Response
 from pydantic import Field
 
-from fleet.faces import device_documents, diff_documents, snapshot_documents
-from fleet.faces.api.bodies import Body, IdentifyBody, TakeBody, WhoBody
+from fleet.faces import device_documents
+from fleet.faces.api.bodies import Body, IdentifyBody, WhoBody
+from fleet.faces.api.paging import USUAL, After, Limit, Paging
 from fleet.faces.documents import Document
 from fleet.model.inventory import DeviceStatus, SortKey
 from fleet.services.survey import SurveyAsked, survey
@@ -32,10 +33,12 @@ class DevicesQuery(Body):
     circuit: str | None = None
     switch_port: str | None = None
     sort: SortKey = "id"
+    limit: Limit = USUAL
+    after: After = None
 
     def asked(self) -> SurveyAsked:
         """The same for the service."""
-        return SurveyAsked(**self.model_dump(exclude={"status"}), statuses=tuple(self.status))
+        return SurveyAsked(**self.model_dump(exclude={"status", "limit", "after"}), statuses=tuple(self.status))
 
 
 def router_over(services: Services) -> APIRouter:
@@ -52,8 +55,11 @@ def router_over(services: Services) -> APIRouter:
         return device_documents.device(one, inventory.reported(device), sightings, touched_by[:MOST_CHANGES])
 
     @router.get("/devices")
-    async def devices(query: Annotated[DevicesQuery, Query()]) -> Document:
-        return device_documents.devices(survey(inventory, services.desired, query.asked()), inventory.link_trouble)
+    async def devices(query: Annotated[DevicesQuery, Query()], request: Request, response: Response) -> Document:
+        found = survey(inventory, services.desired, query.asked())
+        whole = device_documents.devices(found, inventory.link_trouble, inventory.passed_over)
+        paging = Paging(request, response, query.limit, query.after)
+        return paging.from_all(whole["devices"], lambda row: row["id"], lambda ours: {**whole, "devices": list(ours)})
 
     @router.get("/devices/{device}")
     async def device(device: str) -> Document:
@@ -70,27 +76,5 @@ def router_over(services: Services) -> APIRouter:
     async def identify(device: str, body: IdentifyBody) -> Document:
         await services.identify(device, body.seconds)
         return {"format": "fleet-identify/1", "device": device, "seconds": body.seconds}
-
-    @router.post("/snapshots")
-    async def take(body: TakeBody) -> Document:
-        return snapshot_documents.snapshot(await services.snapshots.take(body.who, body.note))
-
-    @router.get("/snapshots")
-    async def snapshots() -> Document:
-        return snapshot_documents.snapshots(await services.snapshots.entries())
-
-    @router.get("/snapshots/{snapshot}")
-    async def snapshot(snapshot: str) -> Document:
-        return snapshot_documents.snapshot(await services.snapshots.get(snapshot))
-
-    @router.get("/snapshots/{first}/against/{second}")
-    async def compare(first: str, second: str) -> Document:
-        comparison = await services.snapshots.compare(first, second)
-        return {
-            **diff_documents.diff(comparison, ()),
-            "format": "fleet-snapshot-diff/1",
-            "first": first,
-            "second": second,
-        }
 
     return router

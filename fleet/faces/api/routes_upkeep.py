@@ -9,11 +9,13 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, FastAPI, Query, Request, Response
 from pydantic import AwareDatetime
 
+from fleet.faces.api.rules import enforce
 from fleet.faces.cli.configuration import InForce, config_document
 from fleet.faces.documents import Document
 from fleet.faces.logs.reading import Wanted, read_log
 from fleet.faces.metrics.meters import Meters
 from fleet.faces.metrics.scrape import CONTENT_TYPE, scrape
+from fleet.model.days import HOUSE_MODE
 from fleet.services.together import Services
 
 Level = Literal["debug", "info", "warning", "error", "critical"]
@@ -32,9 +34,11 @@ def add_upkeep(
 
     app.include_router(_router(services, home, settings), prefix="/v1")
     if open_metrics:
+        app.state.for_everybody |= {"/metrics"}
         app.add_route("/metrics", metrics_for_all)  # a plain route, to which the API's dependencies do not apply
     else:
         app.add_api_route("/metrics", metrics, response_class=Response)
+    enforce(app)
 
 
 def _router(services: Services, home: Path, settings: tuple[InForce, ...]) -> APIRouter:
@@ -52,7 +56,12 @@ def _router(services: Services, home: Path, settings: tuple[InForce, ...]) -> AP
         return {
             "format": "fleet-names/1",
             "rooms": {
-                name: {"name": room.title, "groups": sorted(room.groups), "positions": sorted(room.positions)}
+                name: {
+                    "name": room.title,
+                    "groups": sorted(room.groups),
+                    "positions": sorted(room.positions),
+                    "modes": [*sorted(room.modes), HOUSE_MODE] if room.modes else [],
+                }
                 for name, room in sorted(rooms.items())
             },
             "devices": sorted({*services.desired.bound(), *(r.id for r in services.inventory.records())}),

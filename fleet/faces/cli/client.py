@@ -16,6 +16,8 @@ from fleet.errors import FleetError, NoDaemon
 from fleet.faces.documents import Document
 
 ANSWER_WITHIN_S = 60.0
+AT_ONCE = 500
+"""Entries of a list that are asked for at once: as many as there may be in a page."""
 START_ONE = "Start one with `fleet daemon --venue FOLDER`, or try `fleet demo`."
 
 
@@ -35,6 +37,18 @@ class Daemon:
         """Ask for a document. Raises the daemon's error, or `NoDaemon`."""
         return self._call("GET", path, params={k: v for k, v in query.items() if v is not None})
 
+    def every(self, path: str, member: str, most: int | None = None, **query: Any) -> Document:
+        """A list that comes in pages, as one document: all that is asked for, or the first `most`. Raises as `get`."""
+        document: Document = {}
+        rows: list[Any] = []
+        after: str | None = None
+        while not document or (after is not None and (most is None or len(rows) < most)):
+            limit = AT_ONCE if most is None else min(AT_ONCE, most - len(rows))
+            page = self.get(path, limit=limit, after=after, **query)
+            document, after = document or page, page["next"]
+            rows += page[member]
+        return {**document, member: rows, "next": after}
+
     def post(self, path: str, body: Document, *, within_s: float = ANSWER_WITHIN_S) -> Document:
         """Ask for something to be done. Raises the daemon's error, or `NoDaemon`."""
         return self._call("POST", path, within_s, json=body)
@@ -49,8 +63,11 @@ class Daemon:
                 trust_env=False,
                 **arguments,
             )
+        except UnicodeEncodeError:  # a shell hands on any bytes
+            raise errors.BadInput("a text that was given is not UTF-8", remedy="Write it anew.") from None
         except httpx.TransportError as error:
-            raise NoDaemon(f"the daemon at {self.url} does not answer ({error})", remedy=START_ONE) from None
+            why = "nothing listens there any more" if isinstance(error, httpx.ConnectError) else str(error)
+            raise NoDaemon(f"the daemon at {self.url} does not answer ({why})", remedy=START_ONE) from None
         try:
             document: Document = response.json()
         except json.JSONDecodeError:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from fleet.faces.cli import completing, options, show
+from fleet.faces.cli import completing, options, show, show_rounds
 from fleet.faces.cli.carrying_out import end_with
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import SAME, TROUBLE, ChangeId, Home, Json
@@ -21,16 +21,24 @@ def changes(
             metavar="CHANGE", help="One change and its story.", show_default=False, autocompletion=completing.changes
         ),
     ] = None,
+    lines: Annotated[int, typer.Option("--lines", metavar="N", min=1, help="List the last so many.")] = 50,
     home: Home = None,
     json: Json = False,
 ) -> None:
-    """List the changes, or tell the story of one in time order.
+    """List the changes, or tell the story of one in time order. A round tells how each of its rooms went.
 
     Example: fleet changes
     """
-    document = options.daemon(home).get(path("changes", change) if change else "/changes")
+    is_round = bool(change and change.startswith("round-"))
+    daemon = options.daemon(home)
+    if change:
+        document = daemon.get(path("rounds" if is_round else "changes", change))
+    else:
+        document = daemon.every("/changes", "changes", lines)
     if json:
         options.print_json(document)
+    elif is_round:
+        show_rounds.result(document)
     elif change:
         story(document)
     else:

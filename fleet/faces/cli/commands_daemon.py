@@ -44,7 +44,15 @@ def daemon_command(run: RunDaemon) -> Callable[..., None]:
             Path | None,
             typer.Option("--addresses", help="A list of devices that mDNS does not reach.", show_default=False),
         ] = None,
-        port: Annotated[int, typer.Option("--port", help="The API's port on 127.0.0.1; 0 takes a free one.")] = 0,
+        port: Annotated[int, typer.Option("--port", help="The API's port; 0 takes a free one.")] = 0,
+        bind: Annotated[
+            str,
+            typer.Option(
+                "--bind",
+                metavar="ADDRESS",
+                help="The API's address. One that other machines reach demands TLS and an access token.",
+            ),
+        ] = "127.0.0.1",
         log_format: Annotated[
             LogFormat, typer.Option("--log-format", help="How log lines on stderr are written.")
         ] = "text",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -51,7 +51,7 @@ def devices(
 
     Example: fleet devices --room weir-hall --status missing --sort room
     """
-    asked = {
+    asked: dict[str, Any] = {
         "room": room,
         "model": model,
         "firmware": firmware,
@@ -69,9 +69,9 @@ def devices(
         raise typer.BadParameter("--watch has no end, and --json is one document; take one of them")
     daemon = options.daemon(home)
     if watch:
-        watching.watch(lambda: daemon.get("/devices", **asked))
+        watching.watch(lambda: daemon.every("/devices", "devices", **asked))
         return
-    document = daemon.get(path("devices", device)) if device else daemon.get("/devices", **asked)
+    document = daemon.get(path("devices", device)) if device else daemon.every("/devices", "devices", **asked)
     if json:
         options.print_json(document)
     elif device:

@@ -98,7 +98,7 @@ def _serials(inventory: Path | None, home: Path | None) -> Serials | None:
             raise BadInput("is no inventory", where=str(inventory), remedy=remedy) from None
         return _by_serial(pairs)
     try:
-        document = options.daemon(home).get("/devices")
+        document = options.daemon(home).every("/devices", "devices")
     except NoDaemon:
         return None
     return _by_serial((row["serial"], row["id"]) for row in document["devices"])

@@ -59,7 +59,7 @@ def labels(
 
     daemon = options.daemon(home)
     venue = load(daemon.get("/files")["files"]).venue
-    serials = {row["id"]: row["serial"] for row in daemon.get("/devices")["devices"]}
+    serials = {row["id"]: row["serial"] for row in daemon.every("/devices", "devices")["devices"]}
     base = _base(url or f"{daemon.url}/v1")
     rooms = [venue.rooms[name] for name in sorted(venue.rooms)] if every_room else [_room(venue, room or "")]
     found = [_label(place, each, serials, base) for each in rooms for place in _in_order(each)]

@@ -17,6 +17,7 @@ from fleet.faces.cli.client import START_ONE, Daemon, default_home, find
 from fleet.faces.cli.configuration import settle
 from fleet.faces.cli.options import DIFFERS, SAME, TROUBLE, ConfigFile, Home, Json
 from fleet.faces.documents import Document
+from fleet.faces.notices.checks import check_delivery, check_receivers
 from fleet.faces.secrets import HIDDEN
 from fleet.services.self_check.result import Result, State, not_checked, ok, trouble, warning
 
@@ -59,7 +60,16 @@ def _results(home: Path, config: Path | None) -> list[Result]:
         words = f"{first}{f' (and {len(more)} more: `fleet config`)' if more else ''}"
         return [trouble("configuration", words, "Put it right."), *answers]
     settings |= _options_of(daemon)
-    return [about, *asyncio.run(_all(home, settings, daemon)), *answers]
+    receivers = check_receivers(settings["notices"])
+    certificate = _certificate(settings)
+    return [about, *asyncio.run(_all(home, settings, daemon)), *certificate, *receivers, *answers]
+
+
+def _certificate(settings: Document) -> list[Result]:
+    from fleet.faces.certificate_check import check_certificate  # noqa: PLC0415  # brings cryptography
+
+    files = settings["tls_certificate"], settings["tls_key"]
+    return check_certificate(settings["bind"], *files, datetime.now(UTC))
 
 
 async def _all(home: Path, settings: Document, daemon: Daemon | None) -> list[Result]:
@@ -109,7 +119,8 @@ def _options_of(daemon: Daemon | None) -> Document:
     if daemon is None:
         return {}
     rows = [row for row in daemon.get("/config")["settings"] if row["source"] == "option" and row["value"]]
-    told: Document = {row["name"]: row["value"] for row in rows if row["name"] in {"broker", "root", "database"}}
+    taken = {"broker", "root", "database", "bind"}
+    told: Document = {row["name"]: row["value"] for row in rows if row["name"] in taken}
     for row in rows:
         if row["name"] == "interfaces":
             told["interfaces"] = tuple(row["value"].split(", "))
@@ -123,11 +134,11 @@ def _daemon(home: Path) -> tuple[Daemon | None, list[Result]]:
     except NoDaemon as error:
         return None, [not_checked("daemon", error.what, START_ONE), not_checked("devices", "no daemon can tell")]
     try:
-        status, devices = daemon.get("/status"), daemon.get("/devices")
+        status, devices, told = daemon.get("/status"), daemon.every("/devices", "devices"), daemon.get("/receivers")
     except FleetError as error:
         remedy = "Stop what is left of it, and start it again; `daemon.json` in the home has its process id."
         return None, [trouble("daemon", error.what, remedy), not_checked("devices", "no daemon can tell")]
-    return daemon, [_status(status), _devices(status, devices)]
+    return daemon, [_status(status), _devices(status, devices), *check_delivery(told)]
 
 
 def _status(status: Document) -> Result:

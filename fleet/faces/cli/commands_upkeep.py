@@ -5,21 +5,20 @@ from __future__ import annotations
 import json as json_text
 import sys
 import time
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from fleet.errors import BadInput, NoDaemon
+from fleet.errors import NoDaemon
 from fleet.faces.cli import completing, options, show
 from fleet.faces.cli.client import Daemon, default_home, find
 from fleet.faces.cli.config_file import NAME
 from fleet.faces.cli.configuration import config_document, settle
 from fleet.faces.cli.daemon_config import LogLevel
+from fleet.faces.cli.moments import moment
 from fleet.faces.cli.options import ConfigFile, Home, Json
 from fleet.faces.documents import Document
-from fleet.model.durations import seconds_of
 
 FOLLOW_EVERY_S = 0.5
 
@@ -78,7 +77,7 @@ def log(
     """
     daemon = options.daemon(home)
     asked = {"level": level, "change": change}
-    document = daemon.get("/log", **asked, since=_moment(since), most=lines)
+    document = daemon.get("/log", **asked, since=moment(since), most=lines)
     if json and not follow:
         options.print_json(document)
         return
@@ -105,16 +104,3 @@ def _print(document: Document, *, json: bool) -> None:
         for part in more:
             show.say(f"    {part}")
     sys.stdout.flush()
-
-
-def _moment(text: str) -> str | None:
-    """The moment that is meant, as ISO 8601 in UTC."""
-    if not text:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return (datetime.now(UTC) - timedelta(seconds=seconds_of(text, "--since"))).isoformat()
-    if moment.tzinfo is None:
-        raise BadInput(f"{text!r} has no time zone", where="--since", remedy="Write it as 2026-05-01T19:00Z.")
-    return moment.astimezone(UTC).isoformat()

@@ -13,6 +13,7 @@ from fleet.faces import check_documents
 from fleet.faces.cli import completing, options, show, show_checks
 from fleet.faces.cli.client import path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
+from fleet.model.days import HOUSE_MODE
 from fleet.model.listing import counted
 
 
@@ -57,7 +58,10 @@ def rooms(home: Home = None, json: Json = False) -> None:
     if json:
         options.print_json(document)
     else:
-        rows = [(r["room"], str(r["positions"]), r["words"] + _on_hold(r["hold"])) for r in document["rooms"]]
+        rows = [
+            (r["room"], str(r["positions"]), r["words"] + _in_mode(r) + _taken(r["hold"]) + _taken(r["guest"]))
+            for r in document["rooms"]
+        ]
         show.table(rows, ("ROOM", "POSITIONS", "STATE"))
     options.end(SAME if all(r["same"] for r in document["rooms"]) else DIFFERS)
 
@@ -162,7 +166,7 @@ def hold(
     if json:
         options.print_json(document)
     else:
-        show.say(f"{document['room']} is on hold until {show.minute(document['until'])} UTC")
+        show.say(f"{document['room']} is on hold until {document['until_local']}")
 
 
 def release(room: options.RoomName, home: Home = None, json: Json = False) -> None:
@@ -174,8 +178,14 @@ def release(room: options.RoomName, home: Home = None, json: Json = False) -> No
     if json:
         options.print_json(document)
     else:
-        show.say(f"{room} is released")
+        held = document["held"]
+        whose = "" if held["who"] == options.who() else f"; {held['who']} held it until {held['until_local']}"
+        show.say(f"{room} is released{whose}{': ' + held['why'] if whose and held['why'] else ''}")
 
 
-def _on_hold(hold: dict[str, str] | None) -> str:
-    return f"; on hold until {show.minute(hold['until'])} UTC" if hold else ""
+def _in_mode(room: dict[str, str]) -> str:
+    return f"; in mode {room['mode']}" if room["mode"] != HOUSE_MODE else ""
+
+
+def _taken(hold_or_guest: dict[str, str] | None) -> str:
+    return f"; {hold_or_guest['words']}" if hold_or_guest else ""

@@ -52,7 +52,7 @@ def _rooms(document: Document, _: typer.Context) -> Iterator[Named]:
 
 
 def _of_room(document: Document, context: typer.Context, what: str) -> Iterator[Named]:
-    """The groups or positions of the room that is typed already, or of all of them."""
+    """The groups, positions or modes of the room that is typed already, or of all of them."""
     # While an option still lacks its value, what was typed before it is in `args`, not yet in `params`.
     typed = context.params.get("room") or next((word for word in context.args if word in document["rooms"]), None)
     for name, room in document["rooms"].items():
@@ -66,6 +66,10 @@ def _groups(document: Document, context: typer.Context) -> Iterator[Named]:
 
 def _positions(document: Document, context: typer.Context) -> Iterator[Named]:
     yield from _of_room(document, context, "positions")
+
+
+def _modes(document: Document, context: typer.Context) -> Iterator[Named]:
+    yield from _of_room(document, context, "modes")
 
 
 def _devices(document: Document, _: typer.Context) -> Iterator[Named]:
@@ -83,6 +87,7 @@ def _snapshots(document: Document, _: typer.Context) -> Iterator[Named]:
 rooms = _completing("/names", _rooms)
 groups = _completing("/names", _groups)
 positions = _completing("/names", _positions)
+modes = _completing("/names", _modes)
 devices = _completing("/names", _devices)
 changes = _completing("/changes", _changes)
 snapshots = _completing("/snapshots", _snapshots)

@@ -94,7 +94,7 @@ class Demo:
         expected = self._parts.simulated
         deadline = time.monotonic() + SETTLE_WITHIN_S
         while True:
-            document = self._daemon.get("/devices")
+            document = self._daemon.every("/devices", "devices")
             counts: Document = document["counts"]
             if counts["found"] >= expected <= counts["announced"] or time.monotonic() > deadline:
                 break
@@ -189,7 +189,7 @@ class Demo:
         return document
 
     def _with_default_slot(self) -> list[Document]:
-        rows = [d for d in self._daemon.get("/devices")["devices"] if d["status"] == "bound"]
+        rows = [d for d in self._daemon.every("/devices", "devices")["devices"] if d["status"] == "bound"]
         found = [self._daemon.get(f"/devices/{row['id']}") for row in rows]
         return [
             d

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
@@ -13,6 +14,7 @@ from fleet.model.names import shown
 
 LISTING: Final = "files.json"
 FORMAT: Final = "fleet-handover-files/1"
+OWNER_ONLY: Final = 0o600
 
 
 def write(folder: Path, files: Mapping[str, str], *, replace: bool) -> None:
@@ -25,14 +27,22 @@ def write(folder: Path, files: Mapping[str, str], *, replace: bool) -> None:
     listing = {"format": FORMAT, "files": {name: sha256(content).hexdigest() for name, content in data.items()}}
     try:
         earlier = may_write(folder, replace=replace)
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         for name, content in data.items():
-            (folder / name).write_bytes(content)
-        (folder / LISTING).write_text(json.dumps(listing, indent=2) + "\n", encoding="utf-8")
+            _write(folder / name, content)
+        _write(folder / LISTING, (json.dumps(listing, indent=2) + "\n").encode())
         for name in earlier - data.keys() - {LISTING}:
             (folder / name).unlink(missing_ok=True)
     except OSError as error:
         raise BadInput(f"cannot be written: {error.strerror}", where=str(folder)) from None
+
+
+def _write(file: Path, content: bytes) -> None:
+    """Write a file anew, for its owner alone: it tells everything of a venue, and is handed over by who decides so."""
+    file.unlink(missing_ok=True)
+    opened = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW, OWNER_ONLY)
+    with os.fdopen(opened, "wb") as out:
+        out.write(content)
 
 
 def may_write(folder: Path, *, replace: bool) -> set[str]:

@@ -6,6 +6,7 @@ import fcntl
 import json
 import os
 import secrets
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -33,9 +34,9 @@ class HomeFolder:
 @contextmanager
 def open_home(path: Path) -> Iterator[HomeFolder]:
     """Own a daemon's folder. Raises `Refused` where another daemon has it, `BadInput` where it cannot be used."""
+    open_folder(path)
     try:
-        path.mkdir(mode=0o700, parents=True, exist_ok=True)
-        lock = os.open(path / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, OWNER_ONLY)
+        lock = os.open(path / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, OWNER_ONLY)
     except OSError as error:
         raise BadInput(f"the daemon's folder cannot be used: {error.strerror}", where=str(path)) from None
     try:
@@ -52,6 +53,38 @@ def open_home(path: Path) -> Iterator[HomeFolder]:
             (path / "daemon.json").unlink(missing_ok=True)
     finally:
         os.close(lock)
+
+
+def open_folder(path: Path) -> None:
+    """Make a daemon's folder where it is not there yet, for its owner alone. Raises `BadInput`."""
+    try:
+        _make(path)
+        _refuse_shared(path)
+    except OSError as error:
+        raise BadInput(f"the daemon's folder cannot be used: {error.strerror}", where=str(path)) from None
+
+
+def _make(path: Path) -> None:
+    """Make the folder for its owner alone, and those above it that are missing for nobody else to write to."""
+    for folder in reversed(path.parents):
+        if not folder.exists():
+            folder.mkdir(mode=0o755, exist_ok=True)
+    path.mkdir(mode=0o700, exist_ok=True)
+
+
+def _refuse_shared(path: Path) -> None:
+    """Raise `BadInput` for a folder that others can write to: who can put files there can be the daemon."""
+    about, above = path.stat(), path.resolve().parent
+    if above.stat().st_mode & stat.S_IWOTH and not above.stat().st_mode & stat.S_ISVTX:
+        words = "everybody can write to the folder that the daemon's folder is in, and put another in its place"
+        raise BadInput(words, where=str(path), remedy=f"chmod o-w {above}")
+    if about.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        words = f"others can write to the daemon's folder (mode {stat.S_IMODE(about.st_mode):o})"
+        remedy = f"Look at what is in it; then: chmod 700 {path}"
+        raise BadInput(words, where=str(path), remedy=remedy)
+    if os.getuid() not in (0, about.st_uid):
+        words = f"the daemon's folder belongs to user {about.st_uid}, and user {os.getuid()} starts the daemon"
+        raise BadInput(words, where=str(path), remedy="Start it as that user, or name another folder with --home.")
 
 
 def _write_private(path: Path, text: str) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
+import traceback
 from typing import Annotated, Any
 
 import typer
@@ -11,6 +13,9 @@ import typer
 from fleet import __version__
 from fleet.errors import FleetError
 from fleet.faces.cli import (
+    commands_access,
+    commands_agree,
+    commands_audit,
     commands_backup,
     commands_begun,
     commands_binding,
@@ -18,9 +23,15 @@ from fleet.faces.cli import (
     commands_changes,
     commands_daemon,
     commands_devices,
+    commands_guest,
     commands_handover,
+    commands_history,
     commands_import,
     commands_labels,
+    commands_level,
+    commands_mute,
+    commands_notices,
+    commands_power,
     commands_self_check,
     commands_snapshots,
     commands_swap,
@@ -33,6 +44,7 @@ from fleet.faces.cli.calc import calc
 from fleet.faces.cli.daemon_config import RunDaemon
 from fleet.faces.cli.options import DIFFERS, TROUBLE
 from fleet.faces.cli.show import tell
+from fleet.faces.secrets import without_secrets
 
 COMMANDS = (
     commands_daemon.demo,
@@ -46,6 +58,8 @@ COMMANDS = (
     commands_venue.diff,
     commands_venue.hold,
     commands_venue.release,
+    commands_guest.guest,
+    commands_agree.agree,
     commands_changes.apply,
     commands_begun.changes,
     commands_begun.keep,
@@ -53,6 +67,11 @@ COMMANDS = (
     commands_changes.rollback,
     commands_changes.store,
     commands_changes.recall,
+    commands_history.history,
+    commands_level.level,
+    commands_mute.mute,
+    commands_mute.unmute,
+    commands_power.restart,
     commands_devices.identify,
     commands_capture.capture,
     commands_capture.files,
@@ -64,6 +83,8 @@ COMMANDS = (
     commands_walk.walk,
     commands_takeover.take_over,
     commands_self_check.self_check,
+    commands_notices.notices,
+    commands_notices.watch,
     commands_upkeep.log,
     commands_upkeep.config,
     commands_backup.backup,
@@ -88,8 +109,11 @@ def build_cli(run_daemon: RunDaemon) -> typer.Typer:
     cli.callback()(_options)
     cli.command("daemon")(commands_daemon.daemon_command(run_daemon))
     for command in COMMANDS:
-        cli.command(command.__name__.rstrip("_").replace("_", "-"))(command)
+        settings = commands_level.TAKES_SIGNED_NUMBERS if command is commands_level.level else None
+        cli.command(command.__name__.rstrip("_").replace("_", "-"), context_settings=settings)(command)
     cli.add_typer(commands_snapshots.snapshot, name="snapshot")
+    cli.add_typer(commands_audit.audit, name="audit")
+    cli.add_typer(commands_access.access, name="access")
     cli.add_typer(calc, name="calc")
     return cli
 
@@ -100,7 +124,7 @@ def run_cli(run_daemon: RunDaemon) -> None:
         code = build_cli(run_daemon)(prog_name="fleet", standalone_mode=False)
         sys.stdout.flush()
     except BadUsage as error:
-        error.show()
+        _show_usage(error)
         sys.exit(TROUBLE)
     except SystemExit as ended:  # typer's own: completion, or 1 where nobody reads the output any more
         sys.exit(TROUBLE if ended.code == DIFFERS else ended.code)
@@ -113,16 +137,26 @@ def run_cli(run_daemon: RunDaemon) -> None:
         sys.exit(TROUBLE)
     except (KeyboardInterrupt, typer.Abort):
         code = INTERRUPTED
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001  # the last resort: no trace reaches a user unasked
+        tell(without_secrets(f"fleet: a fault of this program: {type(error).__name__}: {error}"))
         if os.environ.get("FLEET_DEBUG"):
-            raise
-        tell(f"fleet: a fault of this program: {type(error).__name__}: {error}")
+            for line in without_secrets("".join(traceback.format_exception(error))).splitlines():
+                tell(line)
+            sys.exit(TROUBLE)
         tell("Run it again with FLEET_DEBUG=1 and report what it prints.")
         sys.exit(TROUBLE)
     if code == INTERRUPTED:
         tell("fleet: stopped")
         code = TROUBLE
     sys.exit(code)
+
+
+def _show_usage(error: Any) -> None:
+    """What was mistyped. Whatever was typed there is shown as text, and nothing else."""
+    told = io.StringIO()
+    error.show(file=told)
+    for line in without_secrets(told.getvalue()).splitlines():
+        tell(line)
 
 
 def _say_version(asked: bool) -> None:

@@ -80,6 +80,16 @@ Also = Annotated[
         autocompletion=completing.rooms,
     ),
 ]
+Mode = Annotated[
+    str | None,
+    typer.Option(
+        "--mode",
+        metavar="NAME",
+        help="The mode of the room; `house` is the room without modes.",
+        show_default=False,
+        autocompletion=completing.modes,
+    ),
+]
 Allow = Annotated[
     list[str] | None,
     typer.Option(

@@ -32,7 +32,7 @@ def room_or_every(
         raise BadInput("--stop-after is about --every-room: one room is all or nothing anyway")
     if every_room and of_one.get("keep_within"):
         raise BadInput("--keep-within cannot go with --every-room: one trial at a time can be listened to")
-    if every_room and (given := [f"--{name}" for name, value in of_one.items() if value]):
+    if every_room and (given := [f"--{name.replace('_', '-')}" for name, value in of_one.items() if value]):
         raise BadInput(f"{' and '.join(given)} cannot go with --every-room: it is about one room")
     return room
 

@@ -6,7 +6,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Sequence
-from itertools import groupby
+from itertools import groupby, zip_longest
 from typing import Any
 
 from fleet.faces.documents import Document
@@ -17,8 +17,11 @@ from fleet.model.names import shown
 Row = Sequence[str]
 
 LONGEST = 4000
-LONGEST_CELL = 400
+LONGEST_CELL = 1000
 WIDEST_COLUMN = 64
+NARROWEST = 8
+LEAST_LAST = 12
+GAP = 2
 MOST_SHOWN = 12
 NOT_CHECKED = (
     "settings were read; wiring, aim, rigging, acoustics and the fire",
@@ -60,21 +63,39 @@ def second(moment: str) -> str:
 
 
 def table(rows: Iterable[Row], heads: Row = (), indent: int = 0, out: Callable[[str], None] = say) -> None:
-    """Columns as wide as they need to be; the last one wraps under itself. `tell` as `out` prints beside the result."""
+    """Columns as wide as they need to be; a cell wraps in its column, the last ones first, so that all fits.
+
+    `tell` as `out` prints beside the result.
+    """
     lines = [
         [*(shown(str(cell), WIDEST_COLUMN) for cell in row[:-1]), shown(str(row[-1]), LONGEST_CELL)]
         for row in ([heads] if heads else []) + list(rows)
     ]
     if not lines:
         return
-    widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]) - 1)]
-    room = max(20, width() - indent - sum(w + 2 for w in widths))
+    room = width() - indent
+    least = min(LEAST_LAST, max(len(line[-1]) for line in lines))
+    widths = _narrowed([max(len(line[i]) for line in lines) for i in range(len(lines[0]) - 1)], room - least)
+    widths.append(max(least, room - sum(w + GAP for w in widths)))
     for line in lines:
-        lead = " " * indent + "".join(cell.ljust(w) + "  " for cell, w in zip(line, widths, strict=False))
-        parts = textwrap.wrap(line[-1], room, break_on_hyphens=False) or [""]
-        out(lead + parts[0])
-        for part in parts[1:]:
-            out(" " * len(lead) + part)
+        parts = [_broken(cell, w) for cell, w in zip(line, widths, strict=False)]
+        for cells in zip_longest(*parts, fillvalue=""):
+            lead = "".join(cell.ljust(w + GAP) for cell, w in zip(cells[:-1], widths, strict=False))
+            out(" " * indent + lead + cells[-1])
+
+
+def _narrowed(widths: list[int], room: int) -> list[int]:
+    """These widths, the widest ones taken in until all of them fit with their gaps."""
+    while widths and sum(w + GAP for w in widths) > room and max(widths) > NARROWEST:
+        widths[widths.index(max(widths))] -= 1
+    return widths
+
+
+def _broken(cell: str, width: int) -> list[str]:
+    """A cell in lines of its column."""
+    if len(cell) <= width:
+        return [cell]
+    return textwrap.wrap(cell, width, break_on_hyphens=False) or [""]
 
 
 def table_or_none(rows: Sequence[Row], heads: Row, none: str) -> None:
@@ -84,12 +105,16 @@ def table_or_none(rows: Sequence[Row], heads: Row, none: str) -> None:
 
 def differences(document: Document, *, everything: bool = False) -> None:
     """What differs, room by room; slight differences and notes only where everything is wanted."""
-    found = [d for d in document["differences"] if everything or d["grade"] != "slight"]
+    found = [d for d in document["differences"] if everything or d["agreed"] or d["grade"] != "slight"]
     away = [n for n in document["not_checked"] if everything or n["reason"] != "life_safety"]
     notes = [n for n in document["notes"] if everything or n["silent"]]
     for room in sorted({x["room"] for x in (*found, *away, *notes)}):
         say(f"{room}:")
-        rows = [(d["position"], d["grade"], d["words"]) for d in found if d["room"] == room]
+        rows = [
+            (d["position"], "agreed" if d["agreed"] else d["grade"], agreed_words(d) if d["agreed"] else d["words"])
+            for d in found
+            if d["room"] == room
+        ]
         rows += [(n["position"], "not checked", _reason(n)) for n in away if n["room"] == room]
         rows += [(n["position"], "note", n["words"]) for n in notes if n["room"] == room]
         table(rows, indent=2)
@@ -97,15 +122,25 @@ def differences(document: Document, *, everything: bool = False) -> None:
     hidden = counts["slight"] if not everything else 0
     checked = counted(document["checked"], "position")
     total = f"{checked} checked: {counts['serious']} serious, {counts['audible']} audible"
-    say(total + (f", {hidden} slight (--all shows them)" if hidden else f", {counts['slight']} slight"))
+    agreed = f"; {document['agreed']} agreed" if document["agreed"] else ""
+    slight = f", {hidden} slight (--all shows them)" if hidden else f", {counts['slight']} slight"
+    say(total + slight + agreed)
     if missed := sum(n["reason"] != "life_safety" for n in document["not_checked"]):
         say(f"{counted(missed, 'position')} not checked")
+
+
+def agreed_words(difference: Document) -> str:
+    """A difference that somebody signed for, in words."""
+    a = difference["agreed"]
+    return f"{difference['words']}; agreed by {a['owner']} until {a['until']}: {a['reason']}"
 
 
 def plan(document: Document, allowed: Collection[str] = ()) -> None:
     """What a plan would do, step by step, and what speaks against it; lifted guards are told as allowed."""
     if document["empty"]:
         say("  nothing to do")
+    moved = {room: m for room, m in document["modes"].items() if m["was"] != m["then"]}
+    _listed("mode", [f"{room}: {m['was']} to {m['then']}" for room, m in moved.items()])
     for d in document["devices"]:
         names = ", ".join(p.split("/", 1)[1] for p in d["positions"]) or d["device"]
         steps = [phase for phase, _ in groupby(step["phase"] for step in d["steps"])]
@@ -153,15 +188,30 @@ def change(document: Document) -> None:
             ("to go on:", "fleet apply, which puts right what differs now"),
         )
         table(ways, indent=2)
+    if document["state"] in {"kept", "on trial"}:
+        afterwards(document["plan"])
     told = [o for o in document["devices"] if o["word"] != document["state"] or o["word"] == "needs a person"]
     rows = [(o["device"], o["word"], o["words"]) for o in told]
     table(rows, indent=2)
+
+
+def afterwards(plan_document: Document) -> None:
+    """What is to be known or done once a plan is kept."""
+    offers(plan_document["afterwards"])
+
+
+def offers(lines: Iterable[str]) -> None:
+    """Sentences that end a command, each with what may be done."""
+    _listed("afterwards", lines)
 
 
 def devices(document: Document) -> None:
     """The inventory as a table, with what is wrong below its device."""
     if document["link_trouble"]:
         tell(f"the devices cannot be reached: {document['link_trouble']}")
+    if document["passed_over"]:
+        tell(f"the inventory is full: {document['passed_over']} times a device was passed over that no position names")
+        tell("Who writes to the broker, or announces devices by mDNS? What is gone for an hour makes room by itself.")
     rows = [(d["status"], d["id"], d["model"], d["firmware"], _served(d)) for d in document["devices"]]
     table(rows, ("STATUS", "DEVICE", "MODEL", "FIRMWARE", "POSITIONS"))
     wrong = [(d["id"], words) for d in document["devices"] if (words := d["conflict"] or d["trouble"])]
@@ -172,22 +222,6 @@ def devices(document: Document) -> None:
     counts = document["counts"]
     say()
     say(", ".join(f"{number} {word}" for word, number in counts.items()))
-
-
-def snapshot(document: Document) -> None:
-    """What a snapshot holds, who is missing in it, its seal, and what it does not prove."""
-    body = document["body"]
-    venue = body["venue"] or "no venue"
-    table([(f"snapshot {document['id']} of {venue}, taken {second(body['at'])} UTC by {body['taken_by']}",)])
-    if body["note"]:
-        say(f"  {body['note']}")
-    say(f"  {counted(len(body['devices']), 'device')} read, {len(body['not_read'])} not read")
-    table([(n["position"] or n["device"], n["words"]) for n in body["not_read"][:MOST_SHOWN]], indent=4)
-    if (more := len(body["not_read"]) - MOST_SHOWN) > 0:
-        say(f"    and {more} more (--json lists them)")
-    say(f"  sha256 {document['sha256']}")
-    for line in NOT_CHECKED:
-        say(f"  {line}")
 
 
 def _reason(not_checked: Document) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from fleet.faces.cli.show import NOT_CHECKED, say, table
+from fleet.faces.cli.show import NOT_CHECKED, agreed_words, say, table
+from fleet.faces.cli.show_levels import chosen_words
 from fleet.faces.documents import Document
 from fleet.model.listing import counted
 
@@ -10,6 +11,9 @@ from fleet.model.listing import counted
 def room(document: Document) -> None:
     """Each position with its level and slot, wanted and reported; then the lines."""
     table([(f"{document['room']} ({document['name']}): {document['words']}",)])
+    if document["modes"]:
+        there = ", ".join(m["mode"] + _along(m["together_with"]) for m in document["modes"])
+        table([("  mode:", document["mode_words"]), ("  modes:", there)])
     rows = [
         (
             p["position"],
@@ -20,6 +24,15 @@ def room(document: Document) -> None:
         for p in document["positions"]
     ]
     table(rows, ("POSITION", "DEVICE", "LEVEL", "REPORTED", "SLOT", "REPORTED"))
+    if chosen := [(one["position"], chosen_words(one)) for one in document["chosen_levels"]]:
+        say()
+        table(chosen, ("POSITION", "LEVEL CHOSEN BY"))
+    if told := [(p["position"], words) for p in document["positions"] for words in _standing(p)]:
+        say()
+        table(told, ("POSITION", "BY ITSELF"))
+    if document["agreed"]:
+        say()
+        table([(d["position"], agreed_words(d)) for d in document["agreed"]], ("POSITION", "AGREED DEVIATION"))
     lines = [(p["position"], _line(p["line"])) for p in document["positions"] if p["line"]]
     if lines:
         say()
@@ -35,6 +48,17 @@ def handed_over(document: Document) -> None:
     say(f"  sha256 {document['sha256']}")
     for line in NOT_CHECKED:
         say(f"  {line}")
+
+
+def _along(rooms: dict[str, str]) -> str:
+    """The rooms that go with a mode, in words."""
+    return f" (with {', '.join(f'{room} in {mode}' for room, mode in rooms.items())})" if rooms else ""
+
+
+def _standing(position: Document) -> list[str]:
+    """What is not as it should be by itself, and when a missing device was last seen."""
+    drift = [e["since_words"] for e in position["drift"] if e["kind"] != "missing"]
+    return drift + ([position["missing_words"]] if position["missing_words"] else [])
 
 
 def _both(position: Document, setting: str) -> tuple[str, str]:

@@ -26,6 +26,7 @@ def result(document: Document) -> None:
     say(f"{document['id']} ({document['kind']}): {begun[True]} of {counted(begun.total(), 'room')} had a turn")
     if document["stopped"]:
         say(f"stopped: {document['stopped']}")
+        say(f"to go on once that is mended: `fleet {document['kind']} --every-room`")
     if document["counted"]:
         table([("failed, unreachable or late:", ", ".join(document["counted"]))])
 

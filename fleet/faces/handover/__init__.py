@@ -5,7 +5,6 @@ from __future__ import annotations
 from fleet.faces import snapshot_documents
 from fleet.faces.handover.lists import lists
 from fleet.faces.handover.page import page
-from fleet.model.edge import canonical_json
 from fleet.services.handover.pack import HandOver
 
 PAGE = "handover.html"
@@ -14,5 +13,5 @@ SNAPSHOT = "snapshot.json"
 
 def rendered(pack: HandOver) -> dict[str, str]:
     """The files of a hand-over by name: the page, the lists, and the snapshot as it is exported."""
-    sealed = canonical_json(snapshot_documents.snapshot(pack.snapshot)).decode() + "\n"
+    sealed = snapshot_documents.text(snapshot_documents.snapshot(pack.snapshot)).decode()
     return {PAGE: page(pack), **lists(pack), SNAPSHOT: sealed}

@@ -24,6 +24,7 @@ def lists(pack: HandOver) -> dict[str, str]:
         "taps.csv": table_text(TAPS, _taps(pack)),
         "slots.csv": table_text(SLOTS, _slots(pack)),
         "differences.csv": table_text(DIFFERENCES, _differences(pack)),
+        "deviations.csv": table_text(DEVIATIONS, _deviations(pack)),
         "checks.csv": table_text(CHECKS, _checks(pack)),
         "not-checked.csv": table_text(NOT_CHECKED, _not_checked(pack)),
     }
@@ -179,6 +180,7 @@ DIFFERENCES = (
     "wanted",
     "found",
     "words",
+    "agreed_until",
 )
 
 
@@ -186,7 +188,23 @@ def _differences(pack: HandOver) -> Rows:
     for d in pack.comparison.differences:
         yield (
             *(d.room, d.position, d.device, d.output, d.subject, d.slot, d.setting, d.grade.word),
-            *(d.wanted, d.found, d.words),
+            *(d.wanted, d.found, d.words, d.agreed.until.isoformat() if d.agreed else ""),
+        )
+
+
+DEVIATIONS = (
+    *("room", "position", "device", "output", "subject", "slot", "setting", "grade", "wanted", "agreed", "words"),
+    *("owner", "reason", "agreed_on_utc", "entered_by", "until", "differs_now"),
+)
+
+
+def _deviations(pack: HandOver) -> Rows:
+    """All that stand, also where a setting is as desired by now: they still allow it to be so again."""
+    differing = {(d.room, d.position, d.subject, d.setting, d.slot) for d in pack.comparison.agreed()}
+    for d in pack.deviations:
+        yield (
+            *(d.room, d.position, d.device, d.output, d.subject, d.slot, d.setting, d.grade.word, d.wanted, d.found),
+            *(d.words, d.owner, d.reason, plain(d.at), d.who, d.until.isoformat(), d.key in differing),
         )
 
 

@@ -51,6 +51,8 @@ def page(pack: HandOver) -> str:
         figures=_figures(pack),
         firmware=_firmware(pack),
         differing={(d.room, d.position, d.setting) for d in pack.comparison.differences if d.subject == "live"},
+        open_differences=[d for d in pack.comparison.differences if d.agreed is None],
+        agreed_now={(d.room, d.position, d.subject, d.setting, d.slot) for d in pack.comparison.agreed()},
         serious=Grade.SERIOUS,
         heard={(walk.room, one.step.position): one for walk in pack.walks for one in walk.heard},
         walked={walk.room for walk in pack.walks},
@@ -79,7 +81,7 @@ def _quantity(value: float | None, unit: str, digits: int = 6) -> str:
 def _figures(pack: HandOver) -> Mapping[str, int]:
     """The numbers of the summary."""
     bound = [row for row in pack.schedule if row.position]
-    grades = Counter(d.grade for d in pack.comparison.differences)
+    grades = Counter(d.grade for d in pack.comparison.differences if d.agreed is None)
     severities = Counter(f.severity for f in pack.checked.findings)
     proofs = Counter(s.proof for s in pack.slots)
     tapped = [p.figures for r in pack.rooms for p in r.positions if p.figures and p.line and p.line.volts is not None]
@@ -91,6 +93,7 @@ def _figures(pack: HandOver) -> Mapping[str, int]:
         "serious": grades[Grade.SERIOUS],
         "audible": grades[Grade.AUDIBLE],
         "slight": grades[Grade.SLIGHT],
+        "agreed": len(pack.comparison.agreed()),
         "errors": severities["error"],
         "warnings": severities["warning"],
         "notes": severities["note"],

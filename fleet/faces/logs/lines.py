@@ -27,7 +27,7 @@ def line_of(record: logging.LogRecord, is_device: Callable[[str], bool]) -> Line
     They are those that the record names itself (`extra`), or the change whose id the message has and the one argument
     that is a device's id.
     """
-    message = without_secrets(record.getMessage())
+    message = without_secrets(record.getMessage()) + str(getattr(record, "left_out", ""))
     line: Line = {
         "time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
         "level": record.levelname.lower(),
@@ -59,11 +59,14 @@ class TextLines(logging.Formatter):
     """Each record as text for a person: the time in UTC, the level, the message; safe for a terminal."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """A line for each line of the message, and of the trace where there is one."""
+        """A line for each line of the message, and of the trace where there is one; all but the first are set in.
+
+        So no text can pass for a line of its own.
+        """
         line = line_of(record, lambda _: False)
         parts = [*line["message"].splitlines(), *str(line.get("trace", "")).splitlines()]
         safe = [shown(part, LONGEST_MESSAGE) for part in parts] or [""]
-        return f"{line['time']} {line['level']} " + "\n".join(safe)
+        return f"{line['time']} {line['level']} " + "\n    ".join(safe)
 
 
 def _change(message: str) -> str | None:

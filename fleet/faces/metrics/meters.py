@@ -25,6 +25,9 @@ class Meters:
         own = self.registry
         self.devices = Gauge("fleet_devices", "Devices, by status in the inventory.", ["status"], registry=own)
         self.rooms = Gauge("fleet_rooms", "Rooms, by what their devices last told.", ["state"], registry=own)
+        self.episodes = Gauge(
+            "fleet_episodes", "What is not as it should be by itself, by kind.", ["kind"], registry=own
+        )
         self.unfinished = Gauge("fleet_changes_unfinished", "Changes not ended, by state.", ["state"], registry=own)
         self.link_up = Gauge("fleet_link_up", "1 while the devices' broker is connected.", registry=own)
         self.census_age = Gauge(

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
+from typing import get_args
 
 from prometheus_client import generate_latest
 
 from fleet.faces.metrics.meters import Meters
 from fleet.model.change import ENDS, ChangeState
+from fleet.model.episode import EpisodeKind
 from fleet.model.inventory import DeviceStatus
 from fleet.services.together import Services
 
@@ -24,6 +26,9 @@ async def scrape(services: Services, meters: Meters) -> bytes:
     rooms = await _rooms(services)
     for room in ROOM_STATES:
         meters.rooms.labels(room).set(rooms[room])
+    episodes = Counter(episode.kind for episode in services.watching.episodes())
+    for kind in get_args(EpisodeKind):
+        meters.episodes.labels(kind).set(episodes[kind])
     unfinished = Counter(record.state for record in await services.store.unfinished())
     for state in ChangeState:
         if state not in ENDS:
