@@ -29,7 +29,7 @@ from fleet.discovery.broker_address import BrokerAddress
 from fleet.drivers.mqtt.driver import MqttDriver
 from fleet.drivers.mqtt.timings import Timings
 from fleet.reconcile.scope import Scope
-from fleet.services.changes import Asked
+from fleet.services.planning import Asked
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store

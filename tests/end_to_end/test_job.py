@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import rfc8785
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from raw_recorder import Recorder, settings
 from running import DEMO_VENUE, Commands, Running, eventually
 
@@ -191,8 +193,21 @@ def test_an_exported_snapshot_carries_the_hash_of_its_own_body(venue: Running, t
     file = tmp_path / "handover.json"
     told = venue.commands.json("snapshot", "export", taken["id"], "--out", str(file))
     exported = json.loads(file.read_text(encoding="utf-8"))
-    canonical = json.dumps(exported["body"], sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode("utf-8")
-    assert hashlib.sha256(canonical).hexdigest() == exported["sha256"] == told["sha256"] == taken["sha256"]
+    body = exported["body"]
+
+    def sha256(value: object) -> str:
+        return hashlib.sha256(rfc8785.dumps(value)).hexdigest()  # type: ignore[arg-type]
+
+    hashes = {
+        "format": "fleet-snapshot/2",
+        "head": sha256(["head", {name: body[name] for name in body if name not in ("devices", "not_read")}]),
+        "devices": [sha256(["device", one]) for one in body["devices"]],
+        "not_read": [sha256(["not read", one]) for one in body["not_read"]],
+    }
+    assert sha256(hashes) == exported["sha256"] == told["sha256"] == taken["sha256"]
+    signature = exported["signature"]
+    key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(signature["public_key"]))
+    key.verify(bytes.fromhex(signature["signature"]), f"fleet-snapshot/2 {exported['sha256']}".encode())
     assert {one["state"]["id"] for one in exported["body"]["devices"]} <= set(venue.recorder.told("state"))
     assert exported["body"]["note"] == "Übergabe – handed over"
 

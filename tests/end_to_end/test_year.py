@@ -43,6 +43,8 @@ VARYING = (
     (re.compile(r"\b[0-9a-f]{64}\b"), "SHA256"),
     (re.compile(r"\bplan [0-9a-f]{12}\b"), "plan DIGEST"),
     (re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?"), "TIME"),
+    (re.compile(r"(?<= last seen )\d\d:\d\d"), "TIME"),
+    (re.compile(r"(?<= since )\d\d:\d\d"), "TIME"),
     (re.compile(r"\b\d{4}-\d\d-\d\d\b"), "DAY"),
     (re.compile(r"\b([a-z]{1,4})-[0-9a-f]{8}\b"), r"\1-ID"),
 )

@@ -84,10 +84,12 @@ def test_everything_is_there_on_the_new_computer(
     assert {p.relative_to(new).as_posix(): mode(p) for p in new.rglob("*") if p.is_file()} == {
         "fleet.db": 0o600,
         "config.toml": 0o600,
+        "signing-key.pem": 0o600,
         "keys/sealing.key": 0o600,
         **{f"venue-in-force/{name}": 0o600 for name in FILES},
     }
     assert mode(new) == mode(new / "keys") == 0o700
+    assert (new / "signing-key.pem").read_bytes() == (home / "signing-key.pem").read_bytes(), "it signs as before"
     assert (new / "keys/sealing.key").read_bytes() == b"\x00secret\xff"
     assert {n: (new / "venue-in-force" / n).read_text(encoding="utf-8") for n in FILES} == FILES
 
@@ -103,7 +105,7 @@ def test_everything_is_there_on_the_new_computer(
 def test_as_documents(daemon: RunningDaemon, fleet: CommandLine, tmp_path: Path) -> None:
     archive = tmp_path / "b.tar.gz"
     made = json.loads(fleet("backup", str(archive), "--json").out)
-    assert (made["format"], made["database"], made["members"]) == ("fleet-backed-up/1", "sqlite", 4)
+    assert (made["format"], made["database"], made["members"]) == ("fleet-backed-up/1", "sqlite", 5)
     assert made["size_bytes"] == archive.stat().st_size
     back = json.loads(fleet("restore", str(archive), "--home", str(tmp_path / "new"), "--json").out)
     assert back["format"] == "fleet-restored/1"

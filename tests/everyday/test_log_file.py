@@ -141,7 +141,7 @@ def record(message: str, *arguments: object) -> logging.LogRecord:
 def test_text_is_safe_for_a_terminal() -> None:
     text = TextLines().format(record("%s says\n%s", "box\x1b[2J", "mqtt://a:s3cret@b"))
     assert "\x1b" not in text
-    assert text.endswith(" info box?[2J says\nmqtt://a:…@b")
+    assert text.endswith(" info box?[2J says\n    mqtt://a:…@b"), "set in, so that it cannot pass for a line of its own"
     assert text[10] == "T"
     assert "Z info" in text
 

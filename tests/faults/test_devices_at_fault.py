@@ -25,7 +25,8 @@ from fleet.drivers.mqtt.timings import Timings
 from fleet.model.change import ChangeRecord, ChangeState
 from fleet.reconcile.progress import Limits
 from fleet.reconcile.scope import Scope
-from fleet.services.changes import Asked, Changes
+from fleet.services.changes import Changes
+from fleet.services.planning import Asked
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store

@@ -14,6 +14,7 @@ from iotcore import Broker
 from tests.brokers import answers, embedded_settings, free_port, mosquitto_words
 
 Kind = Literal["embedded", "mosquitto"]
+ATTEMPTS = 10
 
 
 class MortalBroker:
@@ -28,7 +29,14 @@ class MortalBroker:
     def start(self) -> None:
         if self._kind == "embedded":
             broker = Broker(config_path=str(embedded_settings(self._folder, self.port)))
-            broker.start()
+            for attempt in range(ATTEMPTS):
+                try:
+                    broker.start()
+                    break
+                except (OSError, RuntimeError):  # a passing connection of this machine has the port
+                    if attempt + 1 == ATTEMPTS:
+                        raise
+                    time.sleep(0.5)
             self._process = broker._process  # iotcore has no public way to kill it
             return
         words = mosquitto_words(self._folder, self.port)

@@ -26,7 +26,9 @@ VARYING = (
     (re.compile(r"\b[0-9a-f]{64}\b"), "<sha256>"),
     (re.compile(r"\bplan [0-9a-f]{12}\b"), "plan <digest>"),
     (re.compile(r"\b\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?"), "<time>"),
-    (re.compile(r"last seen <time> UTC"), "last seen <time>"),
+    (re.compile(r"last seen <time> [A-Z]+"), "last seen <time>"),
+    (re.compile(r"(?<= last seen )\d\d:\d\d"), "<time>"),
+    (re.compile(r"(?<= since )\d\d:\d\d"), "<time>"),
 )
 
 
