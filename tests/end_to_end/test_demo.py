@@ -24,6 +24,7 @@ from raw_recorder import Recorder, recording
 from running import DEMO_VENUE, PATIENCE_S, eventually, fleet_words, process
 from zeroconf import ServiceBrowser, ServiceStateChange, Zeroconf
 
+from tests.announcing import alone_on_mdns
 from tests.brokers import LOOPBACK
 
 Json = dict[str, Any]
@@ -68,7 +69,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Witnessed:
     temporary.mkdir()
     log = folder / "stderr"
     own_temporary = {"TMPDIR": str(temporary)}
-    with announcements() as seen, process(fleet_words("demo", "--json"), log=log, env=own_temporary) as run:
+    with (
+        alone_on_mdns(),
+        announcements() as seen,
+        process(fleet_words("demo", "--json"), log=log, env=own_temporary) as run,
+    ):
         port = eventually("the demo's daemon tells its broker", lambda: broker_port(temporary))
         with recording(port) as recorder:
             running: set[int] = set()
