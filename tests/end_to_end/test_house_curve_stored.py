@@ -105,11 +105,11 @@ def mixtures(hall: Running, mark: int, before: Mapping[str, Json]) -> list[str]:
 def test_a_store_is_verified_where_the_device_tells_and_said_where_it_does_not(hall: Running) -> None:
     change = hall.commands.json("history", "hall")["stored"]
     plan = api(hall).get(f"/changes/{change['id']}")["plan"]
-    verified, power_cut = plan["afterwards"]
-    assert verified == "slot 4 of sub-1 could not be verified: it does not tell what it holds"
-    assert "after a power cut" in power_cut
-    assert "fill" in power_cut
-    assert "`fleet recall hall` brings" in power_cut
+    assert plan["afterwards"] == [
+        "slot 4 of sub-1 could not be verified: it does not tell what it holds",
+        "after a power cut fill (fill-1) comes back in slot 1, which cannot be changed, not in its house-curve slot 4; "
+        "`fleet recall hall` brings it back",
+    ]
     assert [slot(hall, d)["outputs"][0]["level_db"] for d in ("main-1", "sub-1", "fill-1")] == [-6, -4, -14]
     assert hall.recorder.state("sub-1")["power_up_slot"] == 4
     assert hall.commands.json("diff", "hall")["same"], "what the store set is no difference"

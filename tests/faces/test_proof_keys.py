@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import subprocess
 import tarfile
 from concurrent.futures import ThreadPoolExecutor
@@ -15,6 +14,7 @@ import pytest
 from fleet.errors import BadInput
 from fleet.faces.proof.keys import KEY_FILE, fingerprint, pem_of, read_public_key, signed_by, signing_key
 from tests.faces.daemon_in_process import CommandLine, RunningDaemon
+from tests.faces.other_tools import needs_openssl
 
 
 def test_it_is_made_once_and_for_its_owner_alone(tmp_path: Path) -> None:
@@ -63,7 +63,7 @@ def test_the_published_vector_of_ed25519() -> None:
     assert not signed_by(public, signature.upper(), b"\x72"), "one text for one signature"
 
 
-@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
+@needs_openssl
 def test_other_tools_read_the_public_key_and_its_fingerprint(tmp_path: Path) -> None:
     key = signing_key(tmp_path)
     (tmp_path / "p.pem").write_text(pem_of(key.public_key), encoding="ascii")

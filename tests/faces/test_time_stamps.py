@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,11 +16,12 @@ from fleet.faces.proof.verifying import STAMPED, verify
 from fleet.model.sealing import statement
 from fleet.services.snapshots_sealed import Proof
 from fleet.services.together import Services, wire
+from tests.faces.other_tools import needs_openssl
 from tests.faces.sealed_files import KEY
 from tests.faces.stamping_service import StampingService, stamping_service
 from tests.services.small_venue import FILES, NOON, Ids, boxes, hear_all, store_at
 
-pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
+pytestmark = needs_openssl
 
 
 @pytest.fixture(scope="module")
