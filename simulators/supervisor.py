@@ -171,7 +171,8 @@ class Supervisor:
         async with self._news:
             while not (expected <= self._connected and crews <= self._workers.keys()):
                 try:
-                    await asyncio.wait_for(self._news.wait(), COMPLAIN_AFTER_S)
+                    async with asyncio.timeout(COMPLAIN_AFTER_S):
+                        await self._news.wait()
                 except TimeoutError:
                     missing = ", ".join(sorted(expected - self._connected))
                     sys.stderr.write(

@@ -45,6 +45,7 @@ from fleet.services.snapshots_sealed import Proof
 from fleet.services.tending import Tending
 from fleet.services.together import wire
 from fleet.store.sql import open_store
+from fleet.tasks import end
 
 log = logging.getLogger("fleet")
 
@@ -126,8 +127,7 @@ async def _daemon(config: DaemonConfig, devices: Devices) -> None:
             log.info("the daemon serves %s; devices meet it at %s", url, broker)
             await stop.wait()
             await services.close()
-        work.cancel()
-        await asyncio.wait({work})
+        await end(work)
         await services.inventory.flush()
 
 

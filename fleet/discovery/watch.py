@@ -11,6 +11,7 @@ from zeroconf import ServiceStateChange, Zeroconf
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo
 
 from fleet.discovery.records import Announcement
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 
@@ -43,10 +44,7 @@ class Watch:
     async def close(self) -> None:
         """Stop watching."""
         await self._browser.async_cancel()
-        tasks = list(self._resolving.values())
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await end(*self._resolving.values())
 
     def _changed(self, zeroconf: Zeroconf, service_type: str, name: str, state_change: ServiceStateChange) -> None:
         del zeroconf, service_type  # zeroconf calls with names, and there is one of each here

@@ -78,7 +78,8 @@ class AccessSessions:
         news = self._news
         while await good():
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(news.wait(), LOOKED_AT_EVERY_S)
+                async with asyncio.timeout(LOOKED_AT_EVERY_S):
+                    await news.wait()
             news = self._news
 
     async def _used(self, session: AccessSession, now: datetime) -> None:

@@ -275,7 +275,8 @@ class Changes:
         try:
             while not await self._done(change, work):  # it is taken up again
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._closing.wait(), AGAIN_AFTER_S)
+                    async with asyncio.timeout(AGAIN_AFTER_S):
+                        await self._closing.wait()
                     return
                 work = self._take_up_again(change)
             ended = self._runs[change].record

@@ -23,6 +23,7 @@ from fleet.reconcile.deliveries import held_until, next_of, too_old, wait_s, wan
 from fleet.services.desired import Desired
 from fleet.services.notices import Notices
 from fleet.store.protocol import Store
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 
@@ -133,10 +134,7 @@ class Delivering:
     async def close(self) -> None:
         """Stop; what was not told stays written down."""
         self._closed = True
-        tasks = [line.task for line in self._lines.values() if line.task is not None]
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await end(*(line.task for line in self._lines.values() if line.task is not None))
 
     async def test(self) -> Mapping[str, str]:
         """Send each receiver a notice that says it is a test: what was wrong by name, empty where it arrived."""

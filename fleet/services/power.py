@@ -23,6 +23,7 @@ from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 from fleet.services.planning import Asked
 from fleet.store.protocol import Store
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 
@@ -96,10 +97,7 @@ class Power:
 
     async def close(self) -> None:
         """Begin no further wave; what was restarted comes back by itself."""
-        for task in list(self._tasks.values()):
-            task.cancel()
-        if self._tasks:
-            await asyncio.wait(set(self._tasks.values()))
+        await end(*self._tasks.values())
 
     async def _planned(self, scope: Scope, who: str, why: str, *, recall: bool) -> tuple[Restart, dict[str, Reported]]:
         venue = self._desired.venue()

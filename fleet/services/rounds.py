@@ -126,7 +126,8 @@ class Rounds:
         """The round, when it has ended or `timeout_s` seconds have passed. Raises `NotFound`."""
         running = self._known(round_)
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(running.ended.wait(), timeout_s)
+            async with asyncio.timeout(timeout_s):
+                await running.ended.wait()
         return running.round
 
     def cancel(self, round_: str, who: str) -> Round:

@@ -29,6 +29,7 @@ from fleet.reconcile.progress import (
 )
 from fleet.services.performing import Performer
 from fleet.store.protocol import Store
+from fleet.tasks import end
 
 FAREWELL_WITHIN_S = 15.0
 
@@ -111,7 +112,8 @@ class Run:
         """Wait until it has ended (or is on trial, where that will do), at most so long."""
         event = self._resting if or_trial else self._ended
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(event.wait(), timeout_s)
+            async with asyncio.timeout(timeout_s):
+                await event.wait()
 
     def _planned(self, trial_s: float | None) -> Progress:
         return planned(self.record.id, self.record.plan, self._now(), self._limits, trial_s=trial_s)
@@ -202,7 +204,8 @@ class Run:
 
     async def _next_event(self, progress: Progress) -> Event:
         try:
-            return await asyncio.wait_for(self._events.get(), max(0.0, progress.deadline - self._now()))
+            async with asyncio.timeout_at(progress.deadline):
+                return await self._events.get()
         except TimeoutError:
             return Elapsed(turn=progress.turn)
 
@@ -242,9 +245,7 @@ async def _end(tasks: Collection[asyncio.Task[None]], *, grace_s: float) -> None
     """Let tasks finish within a grace, then cancel them; all are done on return."""
     if tasks and grace_s:
         await asyncio.wait(set(tasks), timeout=grace_s)
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    await end(*tasks)
 
 
 def words_of(effect: Effect) -> str:

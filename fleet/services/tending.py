@@ -14,6 +14,7 @@ from fleet.model.audit import Act
 from fleet.model.inventory import Sighting
 from fleet.services.audit import DAEMON
 from fleet.services.together import Daily, Services
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 
@@ -63,9 +64,11 @@ class Tending:
             jobs["hearing contacts"] = self._hear_contacts
         if self._folder is not None:
             jobs["watching the venue folder"] = self._watch_folder
-        async with asyncio.TaskGroup() as tasks:
-            for name, job in jobs.items():
-                tasks.create_task(self._lasting(name, job), name=name)
+        tasks = [asyncio.create_task(self._lasting(name, job), name=name) for name, job in jobs.items()]
+        try:
+            await asyncio.wait(tasks)
+        finally:
+            await end(*tasks)
 
     async def _lasting(self, name: str, job: Callable[[], Awaitable[None]]) -> None:
         while True:
@@ -99,7 +102,8 @@ class Tending:
                     self._connected.set()
                 raise
             try:
-                await asyncio.wait_for(self._connected.wait(), CENSUS_EVERY_S)
+                async with asyncio.timeout(CENSUS_EVERY_S):
+                    await self._connected.wait()
             except TimeoutError:
                 self._connected.set()
 

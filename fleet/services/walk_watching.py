@@ -77,7 +77,8 @@ class WalkWatching:
             words = not_taken_back(record) or f"{walk.at} went back: {culprits(record)}"
         else:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._closing.wait(), walk.step_within_s)
+                async with asyncio.timeout(walk.step_within_s):
+                    await self._closing.wait()
                 return
             words = f"nobody went on for {words_of(walk.step_within_s)}"
         async with self._records.lock(walk.room):

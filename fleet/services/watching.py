@@ -28,6 +28,7 @@ from fleet.services.watch_looks import WatchLooks
 from fleet.services.watch_memory import WatchMemory
 from fleet.services.watch_telling import WatchTelling
 from fleet.store.protocol import Store
+from fleet.tasks import end
 
 AT_ONCE: Final = 200
 """Devices that are compared at once, so that others are not kept waiting."""
@@ -134,8 +135,7 @@ class Watching:
     async def close(self) -> None:
         """Ask no device any more."""
         if self._asking is not None:
-            self._asking.cancel()
-            await asyncio.gather(self._asking, return_exceptions=True)
+            await end(self._asking)
 
     async def _open(self, now: datetime) -> None:
         if self._watch is not None:

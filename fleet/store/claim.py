@@ -15,6 +15,7 @@ from sqlmodel import col
 from fleet.errors import StoreTrouble
 from fleet.store.owning import OwnerLock
 from fleet.store.tables import FleetRow
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 
@@ -75,8 +76,7 @@ class Claim:
 
     async def release(self) -> None:
         """Give the database back."""
-        self._watch.cancel()
-        await asyncio.wait({self._watch})
+        await end(self._watch)
         await self._lock.release()
 
     async def _watching(self) -> None:

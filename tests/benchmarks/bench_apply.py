@@ -33,6 +33,7 @@ from fleet.services.planning import Asked
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
+from fleet.tasks import end
 from simulators.topics import DEFAULT_ROOT, device_topic, replies_topic
 from tests.brokers import LOOPBACK, embedded_broker
 
@@ -94,7 +95,7 @@ async def bare_rate(port: int, devices: list[str], level_db: float) -> float:
         began = time.perf_counter()
         await asyncio.gather(*(bring(device) for device in devices))
         seconds = time.perf_counter() - began
-        listening.cancel()
+        await end(listening)
         return 6 * len(devices) / seconds
 
 
@@ -131,8 +132,7 @@ class controller:  # noqa: N801 - used as a context manager
         return services
 
     async def __aexit__(self, *error: object) -> None:
-        self._tending.cancel()
-        await asyncio.wait({self._tending})
+        await end(self._tending)
         await self._driver.__aexit__(None, None, None)
         await self._store_context.__aexit__(None, None, None)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from fleet.drivers.memory import MemoryDriver
 from fleet.model.inventory import Sighting
 from fleet.services.tending import Tending
+from fleet.tasks import end
 from tests.services.small_venue import opened, store_at
 
 NOON = datetime(2031, 5, 17, 12, 0, 0, tzinfo=UTC)
@@ -39,7 +40,7 @@ async def test_a_sighting_wakes_the_link_and_a_goodbye_does_not(tmp_path: Path) 
         services = await opened(store, driver)
         tending = asyncio.create_task(Tending(services, sightings=sightings).run())
         try:
-            await asyncio.wait_for(done.wait(), 10)
+            async with asyncio.timeout(10):
+                await done.wait()
         finally:
-            tending.cancel()
-            await asyncio.wait({tending})
+            await end(tending)

@@ -47,7 +47,8 @@ async def heard(driver: Driver, kind: type[E], wanted: Callable[[E], bool] = lam
                 return event
         raise AssertionError("the driver closed")
 
-    return await asyncio.wait_for(wait(), 10)
+    async with asyncio.timeout(10):
+        return await wait()
 
 
 def level(level_db: float) -> dict[Phase, Work]:

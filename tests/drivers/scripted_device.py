@@ -15,6 +15,8 @@ from typing import Any
 import aiomqtt
 from samples import FLAT, STAGING, description_message
 
+from fleet.tasks import end
+
 Json = dict[str, Any]
 Spoil = Callable[[bytes], list[bytes]]
 
@@ -66,8 +68,7 @@ class ScriptedDevice:
             try:
                 yield self
             finally:
-                serving.cancel()
-                await asyncio.wait({serving})
+                await end(serving)
 
     @property
     def boot_id(self) -> str:

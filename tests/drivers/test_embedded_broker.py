@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from contextlib import suppress
 
 import pytest
 
 from fleet.drivers.mqtt.broker import embedded_broker
-from fleet.drivers.mqtt.tasks import end
 from fleet.errors import BrokerDown
 from tests.brokers import free_port
 
@@ -60,19 +58,3 @@ async def test_a_port_in_use_is_told_in_words() -> None:
         with pytest.raises(BrokerDown, match=f"port {port}.*in use"):
             async with embedded_broker(port):
                 pytest.fail("two brokers on one port")
-
-
-async def test_a_task_that_loses_a_cancellation_is_ended_all_the_same() -> None:
-    lost = []
-
-    async def stubborn() -> None:
-        with suppress(asyncio.CancelledError):
-            await asyncio.sleep(600)
-        lost.append(True)
-        await asyncio.sleep(600)
-
-    task = asyncio.create_task(stubborn())
-    await asyncio.sleep(0)
-    await end(task)
-    assert lost
-    assert task.cancelled()

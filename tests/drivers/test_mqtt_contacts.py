@@ -14,6 +14,7 @@ from brokers import BROKERS, running
 from fleet.drivers.mqtt.broker import BrokerAddress
 from fleet.drivers.mqtt.contacts import LONGEST, ContactLink
 from fleet.drivers.mqtt.timings import Timings
+from fleet.tasks import end
 from tests.brokers import free_port
 
 ROOT = "loudspeakers/v1"
@@ -45,8 +46,7 @@ async def listening(address: BrokerAddress, *topics: str) -> AsyncIterator[tuple
     try:
         yield link, heard
     finally:
-        task.cancel()
-        await asyncio.wait({task})
+        await end(task)
         assert task.cancelled()
 
 

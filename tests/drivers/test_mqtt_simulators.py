@@ -32,7 +32,8 @@ async def driver() -> AsyncIterator[MqttDriver]:
         )
         try:
             assert simulators.stdout is not None
-            assert b"ready" in await asyncio.wait_for(simulators.stdout.readline(), 60)
+            async with asyncio.timeout(60):
+                assert b"ready" in await simulators.stdout.readline()
             async with new_driver(address, Timings()) as driver:
                 await heard(driver, LinkUp)
                 yield driver

@@ -19,6 +19,7 @@ from fleet.drivers.mqtt.link import Link, LinkState
 from fleet.drivers.mqtt.timings import Timings
 from fleet.drivers.protocol import LinkDown, LinkUp
 from fleet.errors import BrokerDown
+from fleet.tasks import end
 from tests.brokers import LOOPBACK, free_port
 from tests.network.relay import Relay
 
@@ -44,7 +45,8 @@ class Attempts:
     async def more(self) -> None:
         """Wait until the next attempt has failed."""
         self._next.clear()
-        await asyncio.wait_for(self._next.wait(), 10)
+        async with asyncio.timeout(10):
+            await self._next.wait()
 
     def _failed(self, why: str) -> None:
         self.count += 1
@@ -64,8 +66,7 @@ async def attempts(timings: Timings) -> AsyncIterator[Attempts]:
         await tried.more()
         yield tried
     finally:
-        running_link.cancel()
-        await asyncio.wait({running_link})
+        await end(running_link)
         assert tried.link.state is LinkState.CLOSED
 
 
@@ -90,8 +91,7 @@ async def talking(wake: Callable[[], None]) -> AsyncIterator[None]:
     try:
         yield
     finally:
-        task.cancel()
-        await asyncio.wait({task})
+        await end(task)
 
 
 async def test_a_waiting_link_is_woken_before_its_back_off_ends() -> None:

@@ -20,6 +20,7 @@ from fleet.drivers.mqtt.timings import Timings
 from fleet.drivers.protocol import Described
 from fleet.model.description import Description
 from fleet.model.state import Reported
+from fleet.tasks import end
 from simulators import control
 from simulators.population import Simulated, at_random
 from tests.brokers import LOOPBACK, embedded_broker
@@ -126,8 +127,7 @@ async def venue(folder: Path, faults: Mapping[str, str]) -> AsyncIterator[Venue]
             try:
                 yield there
             finally:
-                listening.cancel()
-                await asyncio.gather(listening, return_exceptions=True)
+                await end(listening)
 
 
 async def injected(there: Venue, chance: Random, device: Simulated, number: int) -> Injection:

@@ -32,6 +32,7 @@ from fleet.services.snapshots_sealed import Proof
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
+from fleet.tasks import end
 from tests.services.small_venue import FILES, NOON, Ids, StagingDriver, boxes, until
 
 T = TypeVar("T")
@@ -117,8 +118,7 @@ def a_daemon(
                     started.set()
                     await stop.wait()
                     await services.close()
-                tending.cancel()
-                await asyncio.wait({tending})
+                await end(tending)
 
     thread = threading.Thread(target=lambda: asyncio.run(live()), name="daemon")
     thread.start()

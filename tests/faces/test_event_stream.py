@@ -81,7 +81,8 @@ async def test_closing_ends_who_waits_and_who_comes_later() -> None:
     waiting = asyncio.create_task(_all(events.since(None)))
     await asyncio.sleep(0)
     events.close()
-    assert [e.kind for e in await asyncio.wait_for(waiting, 5)] == ["begin"]
+    async with asyncio.timeout(5):
+        assert [e.kind for e in await waiting] == ["begin"]
     assert [e.kind for e in await _all(events.since(None))] == ["begin"]
 
 

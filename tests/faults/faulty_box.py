@@ -14,6 +14,7 @@ from typing import Any
 
 import aiomqtt
 
+from fleet.tasks import end
 from simulators.abilities import Identity
 from simulators.condition import Kept, factory_fresh
 from simulators.device import Device
@@ -131,9 +132,7 @@ class FaultyBox:
         try:
             yield
         finally:
-            for each in (task, *self._later):
-                each.cancel()
-            await asyncio.wait({task, *self._later})
+            await end(task, *self._later)
 
     async def _run(self, connected: asyncio.Event) -> None:
         while True:

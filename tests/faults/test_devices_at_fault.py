@@ -30,6 +30,7 @@ from fleet.services.planning import Asked
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
+from fleet.tasks import end
 from tests.brokers import embedded_broker
 from tests.faults.faulty_box import FaultyBox
 from tests.faults.results import record
@@ -150,9 +151,7 @@ class Barn:
                 await until(heard)
                 yield services
             finally:
-                for task in (tending, *changes._tasks):
-                    task.cancel()
-                await asyncio.wait({tending, *changes._tasks})
+                await end(tending, *changes._tasks)
 
 
 @asynccontextmanager

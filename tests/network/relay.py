@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
+from fleet.tasks import end
 from tests.brokers import LOOPBACK
 from tests.network.packets import Packet, Packets
 
@@ -96,9 +97,7 @@ class Relay:
             try:
                 await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
             finally:
-                for way in ways:
-                    way.cancel()
-                await asyncio.gather(*ways, return_exceptions=True)
+                await end(*ways)
         except OSError:
             return  # no broker, or an end is gone: both learn it by losing their connection
         finally:
@@ -119,8 +118,7 @@ class Relay:
             with suppress(OSError):
                 await sending
         finally:
-            sending.cancel()
-            await asyncio.gather(sending, return_exceptions=True)
+            await end(sending)
 
     def _dispatch(self, way: Way, packet: Packet, road: _Road) -> None:
         if self._tap is not None:

@@ -16,6 +16,7 @@ import pytest
 from fleet.model.change import ChangeState
 from fleet.model.inventory import DeviceStatus
 from fleet.services.together import Services
+from fleet.tasks import end
 from tests.brokers import LOOPBACK
 from tests.faults.results import record as record_fault
 from tests.network.mortal_broker import Kind, MortalBroker, mortal_broker
@@ -98,11 +99,11 @@ async def watching(port: int) -> AsyncIterator[Watched]:
 
     task = asyncio.create_task(watch())
     try:
-        await asyncio.wait_for(subscribed.wait(), 10)
+        async with asyncio.timeout(10):
+            await subscribed.wait()
         yield watched
     finally:
-        task.cancel()
-        await asyncio.wait({task})
+        await end(task)
 
 
 async def kill_at(moment: Moment, watched: Watched, services: Services, change: str, broker: MortalBroker) -> None:

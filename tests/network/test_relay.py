@@ -84,7 +84,9 @@ class Ends:
         self.client.write(b"".join([*packets, PING]))
         packed, got, seen = Packets(), list[str](), False
         while not seen or len(got) < self.awaited(len(packets)):
-            for packet in packed.feed(await asyncio.wait_for(self.broker_reads.read(65_536), 10)):
+            async with asyncio.timeout(10):
+                data = await self.broker_reads.read(65_536)
+            for packet in packed.feed(data):
                 seen = seen or packet.data == PING
                 got += [packet.payload.decode().strip()] if packet.topic else []
         return got
@@ -101,7 +103,8 @@ async def ends(seed: int = 1) -> AsyncIterator[Ends]:
     relay = Relay(server.sockets[0].getsockname()[1], seed, tap=lambda way, packet: tapped.append((way, packet)))
     async with relay.listening():
         reader, writer = await asyncio.open_connection(LOOPBACK, relay.port)
-        broker_reads, broker = await asyncio.wait_for(arrived, 10)
+        async with asyncio.timeout(10):
+            broker_reads, broker = await arrived
         yield Ends(relay, writer, reader, broker, broker_reads, tapped)
         for end in (writer, broker):
             end.close()
@@ -120,7 +123,8 @@ async def test_in_calm_weather_all_pass_in_their_order_both_ways() -> None:
     async with ends() as both:
         assert await both.send(numbered(60)) == ALL
         both.broker.write(PING)
-        assert await asyncio.wait_for(both.client_reads.readexactly(2), 10) == PING
+        async with asyncio.timeout(10):
+            assert await both.client_reads.readexactly(2) == PING
         assert [way for way, _ in both.tapped] == ["up"] * 61 + ["down"]
 
 
@@ -187,7 +191,8 @@ async def test_a_cut_is_felt_at_both_ends_and_garbage_cuts_too() -> None:
             cause(both)
             for reader in (both.client_reads, both.broker_reads):
                 try:
-                    assert await asyncio.wait_for(reader.read(), 10) == b""
+                    async with asyncio.timeout(10):
+                        assert await reader.read() == b""
                 except ConnectionError:
                     continue
 

@@ -21,6 +21,7 @@ from fleet.services.planning import Asked
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
+from fleet.tasks import end
 from tests.brokers import LOOPBACK
 from tests.simulators.raw_wire import Json, Wire
 from tests.simulators.raw_wire import controller as raw_controller
@@ -71,7 +72,8 @@ async def simulated(port: int, folder: Path, *faults: str) -> AsyncIterator[None
     )
     try:
         assert process.stdout is not None
-        assert await asyncio.wait_for(process.stdout.readline(), 60), "the simulators ended before they were ready"
+        async with asyncio.timeout(60):
+            assert await process.stdout.readline(), "the simulators ended before they were ready"
         yield
     finally:
         process.terminate()
@@ -109,8 +111,7 @@ async def controlling(home: Path, port: int, rooms: Iterable[str]) -> AsyncItera
                 yield services
                 await services.changes.close()
             finally:
-                tending.cancel()
-                await asyncio.wait({tending})
+                await end(tending)
 
 
 def all_heard(services: Services) -> Callable[[], Awaitable[bool]]:
@@ -179,7 +180,8 @@ class Witness:
         async with asyncio.timeout(PATIENCE_S):
             while True:
                 with suppress(TimeoutError):
-                    return await asyncio.wait_for(self._wire.state(box), ASK_AGAIN_AFTER_S)
+                    async with asyncio.timeout(ASK_AGAIN_AFTER_S):
+                        return await self._wire.state(box)
 
     async def judge(self, record: ChangeRecord, room: str, *, old_db: float, new_db: float) -> str:
         """How a change ended, in the word that is true of its boxes; fails where they are mixed and nobody says so.

@@ -275,7 +275,8 @@ async def test_who_waits_for_a_session_to_be_over_is_told_at_once(scene: Scene) 
     await asyncio.sleep(0.05)
     assert not waiting.done()
     await scene.access.revoke(token.id, "ines")
-    await asyncio.wait_for(waiting, 5)
+    async with asyncio.timeout(5):
+        await waiting
 
 
 async def test_a_token_that_is_not_there_cannot_be_revoked(scene: Scene) -> None:

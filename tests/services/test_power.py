@@ -18,6 +18,7 @@ from fleet.services import power
 from fleet.services.planning import Asked
 from fleet.services.together import Services
 from fleet.store.protocol import Store
+from fleet.tasks import end
 from tests.services.small_venue import FILES, HALL, StagingDriver, begun, box, boxes, ended, opened
 
 CIRCUITS = HALL.replace("{device: box-1,", "{device: box-1, circuit: LP-1,").replace(
@@ -66,7 +67,7 @@ async def venue(store: Store, devices: list[MemoryDevice] | None = None) -> Asyn
         yield services, driver
     finally:
         await services.close()
-        hearing.cancel()
+        await end(hearing)
 
 
 async def restarted(services: Services, scope: Scope = HALL_SCOPE, *, recall: bool = True) -> Restart:

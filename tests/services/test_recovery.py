@@ -14,6 +14,7 @@ from fleet.services.changes import Changes
 from fleet.services.planning import Asked
 from fleet.services.together import Services
 from fleet.store.protocol import Store
+from fleet.tasks import end
 from tests.services.small_venue import DRIVERS, NOON, apply, boxes, end_of, hear_all, opened, sound
 
 COUNTED = {"prepare", "commit", "keep", "revert", "abort", "read"} | {"begin_change", "journal", "save_change"}
@@ -93,9 +94,7 @@ async def live(services: Services, asked: Asked, death: int) -> tuple[str, Life]
     async with asyncio.timeout(30):
         await asyncio.wait({work, dead}, return_when=asyncio.FIRST_COMPLETED)
     remains = [t for t in asyncio.all_tasks() if t in {work, dead} or t.get_name() == f"change {name}"]
-    for task in remains:
-        task.cancel()
-    await asyncio.gather(*remains, return_exceptions=True)
+    await end(*remains)
     return name, life
 
 

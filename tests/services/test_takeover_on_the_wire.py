@@ -19,6 +19,7 @@ from fleet.errors import DeviceRefused
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
+from fleet.tasks import end
 from tests.services.small_venue import NOON, Ids, until
 
 ROOT = "take-over/v1"
@@ -36,7 +37,8 @@ async def simulated() -> AsyncIterator[MqttDriver]:
         )
         try:
             assert simulators.stdout is not None
-            assert b"ready" in await asyncio.wait_for(simulators.stdout.readline(), 60)
+            async with asyncio.timeout(60):
+                assert b"ready" in await simulators.stdout.readline()
             numbers = itertools.count(1)
             driver = MqttDriver(
                 address,
@@ -80,6 +82,5 @@ async def test_devices_let_a_database_in_once_it_has_taken_over(store: Store) ->
             with pytest.raises(DeviceRefused, match="stale_epoch"):
                 await driver.abort(one, "another-change", 40)
         finally:
-            tending.cancel()
-            await asyncio.wait({tending})
+            await end(tending)
             await services.close()

@@ -18,6 +18,7 @@ from fleet.model.inventory import Sighting
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
+from fleet.tasks import end
 from tests.services.small_venue import FILES, FOYER, NOON, Ids, apply, boxes, opened, until
 
 
@@ -64,8 +65,7 @@ async def running(tending: Tending) -> AsyncIterator[None]:
     try:
         yield
     finally:
-        task.cancel()
-        await asyncio.wait({task})
+        await end(task)
         assert task.cancelled()
 
 

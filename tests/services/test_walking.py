@@ -18,6 +18,7 @@ from fleet.services import walk_beginning
 from fleet.services.together import Services
 from fleet.services.walk_beginning import AskedWalk
 from fleet.store.protocol import Store
+from fleet.tasks import end
 from tests.services.small_venue import (
     FLAT,
     HALL,
@@ -318,9 +319,7 @@ async def two_lives(store: Store, driver: MemoryDriver) -> AsyncIterator[tuple[S
 async def killed(services: Services) -> None:
     """Let nothing of these services do anything any more, as SIGKILL does."""
     tasks = [*services.changes._tasks, *services.walking._watching.watched().values()]
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    await end(*tasks)
 
 
 @pytest.mark.parametrize("steps", [0, 1, 2])

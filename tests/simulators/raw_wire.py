@@ -95,7 +95,8 @@ class Wire:
 
         async with self._news:
             try:
-                await asyncio.wait_for(self._news.wait_for(arrived), 15)
+                async with asyncio.timeout(15):
+                    await self._news.wait_for(arrived)
             except TimeoutError:
                 pytest.fail(f"{topic} stayed at {self.heard.get(topic, [None])[-1]!r}"[:2000])
         return self.heard[topic][-1]
@@ -108,7 +109,8 @@ class Wire:
             return [reply for reply in self.heard.get(topic, []) if reply["id"] == request]
 
         async with self._news:
-            await asyncio.wait_for(self._news.wait_for(lambda: len(found()) >= count), 15)
+            async with asyncio.timeout(15):
+                await self._news.wait_for(lambda: len(found()) >= count)
         return found()
 
     async def send(self, device: str, message: Json | bytes, *, retain: bool = False) -> None:

@@ -12,10 +12,10 @@ import aiomqtt
 
 from fleet.discovery.broker_address import BrokerAddress
 from fleet.drivers.mqtt.link import Link
-from fleet.drivers.mqtt.tasks import end
 from fleet.drivers.mqtt.timings import Timings
 from fleet.model.names import shown
 from fleet.model.topics import inside
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 

@@ -18,7 +18,6 @@ from fleet.drivers.mqtt.hearing import Hearing
 from fleet.drivers.mqtt.link import Link, LinkState
 from fleet.drivers.mqtt.requests import Requests
 from fleet.drivers.mqtt.session import Session
-from fleet.drivers.mqtt.tasks import end
 from fleet.drivers.mqtt.timings import Timings
 from fleet.drivers.mqtt.topics import checked_root, device_topic, replies_topic
 from fleet.drivers.protocol import Abilities, CameOnline, Event, LinkDown, LinkUp
@@ -28,6 +27,7 @@ from fleet.model.plan import Phase, Work
 from fleet.model.settings import DeviceSettings
 from fleet.model.state import Moment, Reported
 from fleet.reconcile.representable import representable
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import socket
 from collections.abc import Awaitable, Callable
 from enum import StrEnum
 from random import Random
@@ -12,7 +11,7 @@ from random import Random
 import aiomqtt
 
 from fleet.discovery.broker_address import BrokerAddress
-from fleet.drivers.mqtt.requests import MOST_IN_FLIGHT
+from fleet.drivers.mqtt.client import new_client
 from fleet.drivers.mqtt.timings import Timings
 from fleet.errors import BrokerDown
 from fleet.model.names import shown
@@ -112,23 +111,6 @@ class Link:
         finally:
             self._client = None
         return "the session ended"
-
-
-def new_client(broker: BrokerAddress, identifier: str, timings: Timings) -> aiomqtt.Client:
-    """A client with a clean session that does not wait for acknowledgements before sending small packets."""
-    client = aiomqtt.Client(
-        broker.host,
-        broker.port,
-        username=broker.user,
-        password=broker.password,
-        identifier=identifier,
-        clean_session=True,
-        timeout=timings.connect_s,
-        keepalive=timings.keepalive_s,
-        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
-    )
-    client.pending_calls_threshold = 2 * MOST_IN_FLIGHT
-    return client
 
 
 def backoff_s(failures: int, timings: Timings, random: Random) -> float:

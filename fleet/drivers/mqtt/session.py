@@ -9,12 +9,12 @@ import aiomqtt
 
 from fleet.discovery.broker_address import BrokerAddress
 from fleet.drivers.mqtt.census import Sweep
-from fleet.drivers.mqtt.link import new_client
-from fleet.drivers.mqtt.tasks import end
+from fleet.drivers.mqtt.client import new_client
 from fleet.drivers.mqtt.timings import Timings
 from fleet.drivers.mqtt.topics import replies_topic
 from fleet.errors import BrokerDown
 from fleet.model.names import shown
+from fleet.tasks import end
 
 
 class Session:

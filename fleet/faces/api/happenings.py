@@ -38,6 +38,7 @@ from fleet.reconcile.drift_facts import (
     Silenced,
 )
 from fleet.services.together import Services
+from fleet.tasks import end
 
 log = logging.getLogger(__name__)
 
@@ -95,8 +96,7 @@ class Happenings:
             self._readers -= 1
             if not self._readers and (looking := self._looking) is not None:
                 self._looking = None
-                looking.cancel()
-                await asyncio.gather(looking, return_exceptions=True)
+                await end(looking)
 
     def _notice(self, notice: Notice) -> None:
         version = self._services.desired.version

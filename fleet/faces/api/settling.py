@@ -33,6 +33,7 @@ from fleet.faces.api.rules import STREAM, Ruled, methods_of, rule_of, under_rule
 from fleet.services.access import Access
 from fleet.services.access_sessions import AccessSessions
 from fleet.services.changes import Changes
+from fleet.tasks import end
 
 CSRF: Final = "fleet-csrf"
 LOOKING: Final = frozenset({"GET", "HEAD"})
@@ -167,10 +168,7 @@ class Settling:
         try:
             await asyncio.wait({answering, over}, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            over.cancel()
-            if not answering.done():
-                answering.cancel()
-            await asyncio.gather(answering, over, return_exceptions=True)
+            await end(answering, over)
         if answering.done() and not answering.cancelled():
             answering.result()
 

@@ -19,6 +19,7 @@ from fleet.faces.cli.event_stream import events
 from fleet.faces.cli.live_screen import screen
 from fleet.faces.cli.live_view import MOST_NOTICES, View, line_of
 from fleet.faces.documents import Document
+from fleet.tasks import end
 
 DRAW_EVERY_S: Final = 0.2
 CLOCK_EVERY_S: Final = 1.0
@@ -51,12 +52,12 @@ async def _draw(home: Path, view: View) -> None:
             sys.stdout.flush()
             stirred.clear()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(stirred.wait(), CLOCK_EVERY_S)
+                async with asyncio.timeout(CLOCK_EVERY_S):
+                    await stirred.wait()
             await asyncio.sleep(DRAW_EVERY_S)
         await following
     finally:
-        following.cancel()
-        await asyncio.gather(following, return_exceptions=True)
+        await end(following)
 
 
 async def _follow(home: Path, view: View, tell: Show) -> None:

@@ -144,7 +144,8 @@ async def _beginning(errors: asyncio.StreamReader) -> str:
 async def _last_words(saying: asyncio.Task[str]) -> str:
     """What it said; nothing where something still holds its errors open."""
     try:
-        return await asyncio.wait_for(saying, _LAST_WORDS_WITHIN_S)
+        async with asyncio.timeout(_LAST_WORDS_WITHIN_S):
+            return await saying
     except TimeoutError:
         return ""
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 import aiomqtt
 
 from fleet.discovery.broker_address import BrokerAddress
-from fleet.drivers.mqtt.link import new_client
+from fleet.drivers.mqtt.client import new_client
 from fleet.drivers.mqtt.timings import Timings
 from fleet.drivers.mqtt.topics import markers_topic
 from fleet.errors import FleetError

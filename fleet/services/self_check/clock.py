@@ -41,7 +41,8 @@ async def check_synchronised() -> Result:
         stderr=asyncio.subprocess.DEVNULL,
     )
     try:
-        said, _ = await asyncio.wait_for(asked.communicate(), WITHIN_S)
+        async with asyncio.timeout(WITHIN_S):
+            said, _ = await asked.communicate()
     except TimeoutError:
         asked.kill()
         await asked.wait()
