@@ -13,7 +13,6 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from fleet.acoustics import biquads
 from fleet.acoustics.arguments import finite, positive
@@ -129,6 +128,8 @@ class Search:
 
     def refined(self, shapes: Sequence[FitShape], values: Floats) -> Floats:
         """All bands moved together to the least sum of squares near them."""
+        from scipy.optimize import least_squares  # noqa: PLC0415  # as long to import as all else here, and seldom needed
+
         low, high = np.tile(self.low, len(shapes)), np.tile(self.high, len(shapes))
         found = least_squares(
             lambda x: self.residuals(shapes, x),

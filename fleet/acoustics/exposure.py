@@ -33,8 +33,7 @@ OSHA: Final = Criterion("29 CFR 1910.95", 90.0, 5.0, 16.61)
 
 EU_LOWER_ACTION_DBA: Final = 80.0
 EU_UPPER_ACTION_DBA: Final = 85.0
-EU_LIMIT_DBA: Final = 87.0
-"""Directive 2003/10/EC, article 3, as LEX,8h; protectors count for the limit, not for the action values."""
+"""Directive 2003/10/EC, article 3, as LEX,8h; what protectors take away does not count."""
 
 WHO_LIMIT_DBA: Final = 100.0
 WHO_WINDOW_MIN: Final = 15.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import AsyncExitStack
+from functools import cache
 from pathlib import Path
 from weakref import WeakKeyDictionary
 
@@ -58,8 +59,13 @@ def _config(**attributes: object) -> Config:
     return config
 
 
+@cache
+def _scripts() -> ScriptDirectory:
+    return ScriptDirectory.from_config(_config())
+
+
 def _newest() -> set[str]:
-    return set(ScriptDirectory.from_config(_config()).get_heads())
+    return set(_scripts().get_heads())
 
 
 def _upgrade(connection: Connection) -> None:
@@ -68,8 +74,7 @@ def _upgrade(connection: Connection) -> None:
 
 def _found(connection: Connection, where: str) -> set[str]:
     """The migrations the database has had; none for a new one."""
-    script = ScriptDirectory.from_config(_config())
-    known = {revision.revision for revision in script.walk_revisions()}
+    known = {revision.revision for revision in _scripts().walk_revisions()}
     found = set(MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE}).get_current_heads())
     if found - known:
         raise StoreTrouble(

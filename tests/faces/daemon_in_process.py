@@ -10,10 +10,13 @@ import threading
 from collections.abc import AsyncIterator, Coroutine, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
 import pytest
+import typer.main
 from fastapi import FastAPI
 
 from fleet.drivers.memory import MemoryDevice
@@ -21,18 +24,20 @@ from fleet.drivers.protocol import Event, LinkUp
 from fleet.faces.api.app import build_api
 from fleet.faces.api.routes_upkeep import add_upkeep
 from fleet.faces.api.serving import serve
+from fleet.faces.cli import main
 from fleet.faces.cli.configuration import settle
-from fleet.faces.cli.daemon_config import DaemonConfig
+from fleet.faces.cli.daemon_config import DaemonConfig, RunDaemon
 from fleet.faces.cli.home import open_home
-from fleet.faces.cli.main import run_cli
+from fleet.faces.cli.main import build_cli
 from fleet.faces.metrics.meters import Meters
 from fleet.faces.proof.keys import signing_key
-from fleet.services.delivering import Receiver
+from fleet.services.receivers import Receiver
 from fleet.services.snapshots_sealed import Proof
 from fleet.services.tending import Tending
 from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
 from fleet.tasks import end
+from tests.empty_store import url_of_store
 from tests.services.small_venue import FILES, NOON, Ids, StagingDriver, boxes, until
 
 T = TypeVar("T")
@@ -83,6 +88,8 @@ def a_daemon(
     *,
     loaded: bool = True,
     receivers: Sequence[Receiver] = (),
+    now: datetime = NOON,
+    first_id: int = 1,
 ) -> Iterator[RunningDaemon]:
     """Run a daemon for the length of the block."""
     started = threading.Event()
@@ -96,16 +103,17 @@ def a_daemon(
             return not services.inventory.link_trouble and driver._queue.empty()
 
         with open_home(home) as folder:
-            async with open_store(f"sqlite:///{home / 'fleet.db'}") as store:
+            async with open_store(url_of_store(home / "fleet.db")) as store:
                 services = wire(
                     store=store,
                     driver=driver,
-                    clock=lambda: NOON,
-                    new_id=Ids(),
+                    clock=lambda: now,
+                    new_id=Ids(first_id),
                     receivers=receivers,
                     proof=Proof(signer=signing_key(home)),
                 )
                 await services.inventory.open()
+                await services.desired.open()
                 if loaded:
                     await services.desired.load(FILES, "ines")
                 tending = asyncio.create_task(Tending(services).run())
@@ -150,17 +158,24 @@ class CommandLine:
         for name, value in {"FLEET_HOME": str(home), "COLUMNS": "80", "LOGNAME": "ines", "NO_COLOR": "1"}.items():
             monkeypatch.setenv(name, value)
         monkeypatch.delenv("FLEET_DEBUG", raising=False)
+        monkeypatch.setattr(main, "build_cli", _built)
 
     def __call__(self, *arguments: str) -> Said:
         self._monkeypatch.setattr(sys, "argv", ["fleet", *arguments])
         self._capsys.readouterr()
         code = 0
         try:
-            run_cli(_no_daemon)
+            main.run_cli(_no_daemon)
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else int(bool(end.code))
         said = self._capsys.readouterr()
         return Said(code, said.out, said.err)
+
+
+@cache
+def _built(run_daemon: RunDaemon) -> Any:
+    """The command line, put together once: that takes longer than most commands."""
+    return typer.main.get_command(build_cli(run_daemon))
 
 
 def _no_daemon(_config: DaemonConfig) -> None:

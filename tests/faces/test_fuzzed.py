@@ -29,7 +29,7 @@ Json = dict[str, Any]
 
 NIGHTLY = os.environ.get("FLEET_NIGHTLY") == "1"
 SEED = int(os.environ.get("FLEET_SEED", "20310517"))
-EXAMPLES = int(os.environ.get("EXX", "100")) if NIGHTLY else 6
+EXAMPLES = 100 if NIGHTLY else 6
 WITHIN_S = 60.0
 BY_ITS_DEVICES = {502, 503, 504}
 """Answers that tell of a device or the broker, and not of a fault of the daemon."""

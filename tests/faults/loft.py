@@ -117,8 +117,8 @@ class Daemon:
         assert self._http().post(f"/v1/changes/{change}/keep", json={}).status_code in {200, 409}
 
     def until_ready(self) -> None:
-        """Wait until it serves, and has found every box."""
-        eventually("the daemon finds every box", lambda: self._found() == len(BOXES))
+        """Wait until it serves, and every box has told what it is."""
+        eventually("every box tells the daemon what it is", lambda: self._told() == len(BOXES))
 
     def killed_within(self, seconds: float) -> bool:
         """Whether SIGKILL ended it by then; fails where it ended otherwise."""
@@ -141,10 +141,10 @@ class Daemon:
         """The end of its log."""
         return self.log.read_text(encoding="utf-8")[-3000:]
 
-    def _found(self) -> int:
+    def _told(self) -> int:
         assert self._server.order(do="wait", pid=self._pid, within_s=0) == {}, f"it ended early:\n{self.told()}"
         try:
-            return int(self.get("/devices")["counts"]["found"])
+            return sum(row["online"] and row["model"] != "" for row in self.get("/devices")["devices"])
         except (httpx.TransportError, FileNotFoundError):
             return 0
 

@@ -12,7 +12,7 @@ import random
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,7 @@ from fleet.services.together import Services, wire
 from fleet.store.sql import open_store
 from fleet.tasks import end
 from tests.brokers import embedded_broker
+from tests.empty_store import url_of_store
 from tests.faults.faulty_box import FaultyBox
 from tests.faults.results import record
 from tests.services.small_venue import until
@@ -116,7 +117,7 @@ class Barn:
         names = (f"{self.lives}-{n}" for n in itertools.count(1))
         broker = BrokerAddress(host="127.0.0.1", port=self.port)
         async with AsyncExitStack() as stack:
-            store = await stack.enter_async_context(open_store(f"sqlite:///{self.folder / 'fleet.db'}"))
+            store = await stack.enter_async_context(open_store(url_of_store(self.folder / "fleet.db")))
             driver = MqttDriver(
                 broker,
                 self.root,
@@ -138,7 +139,7 @@ class Barn:
                 new_id=lambda: f"c-{next(names)}",
                 limits=LIMITS,
             )
-            services = replace(services, changes=changes)
+            services.changes = changes  # whose limits are over sooner
             await services.inventory.open()
             await services.desired.open()
             await services.desired.load(FILES, "ines")
@@ -151,7 +152,7 @@ class Barn:
                 await until(heard)
                 yield services
             finally:
-                await end(tending, *changes._tasks)
+                await end(tending, *changes._runs._tasks)
 
 
 @asynccontextmanager

@@ -108,7 +108,7 @@ async def test_a_database_that_cannot_be_written_for_a_while_leaves_nothing_half
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr("fleet.services.changes.AGAIN_AFTER_S", 0.01)
+    monkeypatch.setattr("fleet.services.runs.AGAIN_AFTER_S", 0.01)
     ends: Counter[str] = Counter()
     sound_one = Failing(store, frozenset())
     services = await opened(store, driver := kind(boxes()))

@@ -27,6 +27,7 @@ from fleet.services.planning import Asked
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
 from fleet.store.sql import open_store
+from tests.empty_store import url_of_store
 
 NOON = datetime(2031, 5, 17, 12, 0, 0, tzinfo=UTC)
 
@@ -238,7 +239,7 @@ async def opened(store: Store, driver: Any, memory: MemoryDriver | None = None) 
 @asynccontextmanager
 async def store_at(folder: Path) -> AsyncIterator[Store]:
     """The real store, on SQLite."""
-    async with open_store(f"sqlite:///{folder / 'fleet.db'}") as store:
+    async with open_store(url_of_store(folder / "fleet.db")) as store:
         yield store
 
 

@@ -9,12 +9,17 @@ import pytest
 from playwright.sync_api import Browser
 
 from tests.web.browsing import People, a_browser, people
-from tests.web.page_scene import Scene, a_scene
+from tests.web.page_scene import Prepared, Scene
+
+
+@pytest.fixture(scope="session")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    return Prepared.in_folder(tmp_path_factory.mktemp("prepared") / "home")
 
 
 @pytest.fixture
-def scene(tmp_path: Path) -> Iterator[Scene]:
-    with a_scene(tmp_path / "home") as found:
+def scene(prepared: Prepared, tmp_path: Path) -> Iterator[Scene]:
+    with prepared.scene(tmp_path / "home") as found:
         yield found
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -48,6 +50,8 @@ positions:
   door: {device: box-8, level_db: -10}
 """
 FILES = {"venue.yaml": VENUE, "rooms/weir-hall.yaml": HALL, "rooms/foyer.yaml": FOYER}
+FIRST_ID_AGAIN = 1000
+"""Above every id that putting a scene right takes."""
 BOXES = tuple(f"box-{n}" for n in range(1, 10))
 
 
@@ -109,3 +113,26 @@ def a_scene(
         tokens = daemon.do(prepare())
         daemon.do(put_right())
         yield Scene(daemon, find(home).url, tokens)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A scene that was put right and left: it begins again from here in a moment, as often as one likes."""
+
+    home: Path
+    devices: Sequence[MemoryDevice]
+    tokens: dict[str, str]
+
+    @classmethod
+    def in_folder(cls, home: Path) -> Prepared:
+        """Put a scene right, and leave it."""
+        with a_scene(home) as scene:
+            pass
+        return cls(home, tuple(scene.daemon.driver.devices.values()), scene.tokens)
+
+    @contextmanager
+    def scene(self, home: Path) -> Iterator[Scene]:
+        """The scene, in a folder of its own."""
+        shutil.copytree(self.home, home)
+        with a_daemon(home, deepcopy(self.devices), loaded=False, first_id=FIRST_ID_AGAIN) as daemon:
+            yield Scene(daemon, find(home).url, dict(self.tokens))
