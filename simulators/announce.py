@@ -35,12 +35,27 @@ class Network:
         ]
         await asyncio.gather(*waiting)
 
-    def watch_brokers(self, found: Callable[[Broker], None]) -> None:
-        """Call `found` with every broker that names a topic root, now and when it changes."""
+    async def announce_anew(self, devices: Iterable[Simulated], port: int) -> None:
+        """Announce that the devices' links are on another port now."""
+        waiting = [
+            await self._zeroconf.async_update_service(device_record(device, self._interface, port))
+            for device in devices
+        ]
+        await asyncio.gather(*waiting)
+
+    def watch_brokers(self, found: Callable[[Broker], None], wanted: str | None = None) -> None:
+        """Call `found` with every broker that names a topic root, now and when it changes.
+
+        Where brokers of several daemons share a network, only one with the `wanted` root is these devices' own.
+        """
+
+        def look(broker: Broker) -> None:
+            if wanted in (None, broker.root):
+                found(broker)
 
         def on_change(zeroconf: Zeroconf, service_type: str, name: str, state_change: ServiceStateChange) -> None:
             if state_change is not ServiceStateChange.Removed:
-                task = asyncio.get_running_loop().create_task(self._resolve(zeroconf, service_type, name, found))
+                task = asyncio.get_running_loop().create_task(self._resolve(zeroconf, service_type, name, look))
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
 

@@ -50,7 +50,7 @@ def _run(words: list[str]) -> None:
     parser.add_argument("--seed", type=int, default=1, help="of the random devices (1)")
     parser.add_argument("--processes", type=int, metavar="N", help="pack the devices into N processes (one each; 2)")
     parser.add_argument("--broker", metavar="HOST:PORT", help="else one announced as _mqtt._tcp is looked for")
-    parser.add_argument("--root", default=DEFAULT_ROOT, help="topic root with --broker (%(default)s)")
+    parser.add_argument("--root", help=f"topic root ({DEFAULT_ROOT} with --broker, else any that is announced)")
     parser.add_argument("--interface", default="127.0.0.1", metavar="ADDRESS", help="for mDNS (%(default)s)")
     parser.add_argument("--no-announce", action="store_true", help="no mDNS at all; needs --broker")
     parser.add_argument("--state", type=Path, metavar="DIR", help="non-volatile memory and control socket (a new one)")
@@ -72,7 +72,8 @@ def _run(words: list[str]) -> None:
             devices=devices,
             processes=asked.processes or (2 if asked.count else None),
             faults=_faults(devices, asked.fault),
-            broker=Broker.parse(asked.broker, asked.root) if asked.broker else None,
+            broker=Broker.parse(asked.broker, asked.root or DEFAULT_ROOT) if asked.broker else None,
+            root=asked.root,
             interface=None if asked.no_announce else asked.interface,
             state=asked.state,
         )

@@ -27,12 +27,15 @@ _LONGEST_SOCKET_PATH = 100
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to run. Without a broker one is looked for by mDNS; without an interface nothing is announced."""
+    """What to run. Without a broker one is looked for by mDNS, of this root or any; without an interface nothing is
+    announced.
+    """
 
     devices: tuple[Simulated, ...]
     processes: int | None
     faults: dict[str, Faults]
     broker: Broker | None
+    root: str | None
     interface: str | None
     state: Path | None
 
@@ -97,7 +100,7 @@ async def _work(plan: Plan, crews: list[Sequence[Simulated]], forker: Forker, co
             network = Network(plan.interface)
             stack.push_async_callback(network.close)
             if plan.broker is None:
-                network.watch_brokers(found.put_nowait)
+                network.watch_brokers(found.put_nowait, plan.root)
                 sys.stderr.write("looking for a broker announced as _mqtt._tcp\n")
         broker = plan.broker or await found.get()
         supervisor = Supervisor(crews, plan.faults, forker, broker)
@@ -110,7 +113,10 @@ async def _work(plan: Plan, crews: list[Sequence[Simulated]], forker: Forker, co
         sys.stdout.write(json.dumps(ready) + "\n")
         sys.stdout.flush()
         while True:
-            supervisor.move_to(await found.get())
+            broker = await found.get()
+            supervisor.move_to(broker)
+            if network:
+                await network.announce_anew(plan.devices, broker.port)
 
 
 async def _end_with_parent(parent: int, ended: asyncio.Event) -> None:

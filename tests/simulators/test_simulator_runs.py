@@ -253,9 +253,8 @@ async def resolved(browsing: AsyncZeroconf, names: set[str]) -> dict[str, AsyncS
     return found
 
 
-async def test_devices_are_announced_and_find_an_announced_broker_and_its_root(port: int) -> None:
-    root = f"venue-{os.getpid()}-{free_port()}/v1"
-    service = ServiceInfo(
+def announced_broker(port: int, root: str) -> ServiceInfo:
+    return ServiceInfo(
         "_mqtt._tcp.local.",
         f"simulators-test-{port}._mqtt._tcp.local.",
         addresses=[b"\x7f\x00\x00\x01"],
@@ -263,22 +262,59 @@ async def test_devices_are_announced_and_find_an_announced_broker_and_its_root(p
         properties={"txtvers": "1", "root": root},
         server=f"simulators-test-{port}.local.",
     )
-    browsing = AsyncZeroconf(interfaces=["127.0.0.1"], ip_version=IPVersion.V4Only)
-    await browsing.async_register_service(service, cooperating_responders=True)
+
+
+@asynccontextmanager
+async def looking_for_a_broker(count: int, root: str) -> AsyncIterator[set[str]]:
+    """The names of simulated devices that find their broker by mDNS."""
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "simulators", "--count", "6", cwd=REPOSITORY, stdout=subprocess.PIPE
+        *(sys.executable, "-m", "simulators", "--count", str(count), "--root", root),
+        cwd=REPOSITORY,
+        stdout=asyncio.subprocess.PIPE,
     )
     try:
         assert process.stdout is not None
         ready = json.loads(await process.stdout.readline())
-        names = set(await control.list_devices(Path(ready["state"])))
-        found = await resolved(browsing, names)
-        async with controller(port, filters=f"{root}/devices/+/+/presence") as wire:
-            shards = [key.replace(ROOT, root) for key in (topic(name, "presence") for name in names)]
-            assert all([(await wire.until(key, lambda told: told["online"]))["v"] == 1 for key in shards])
+        yield set(await control.list_devices(Path(ready["state"])))
     finally:
         process.terminate()
         await process.wait()
+
+
+async def test_devices_that_go_to_another_broker_are_announced_with_its_port(port: int, tmp_path: Path) -> None:
+    """As when a daemon comes back and its own broker has another port than before."""
+    root = f"venue-{os.getpid()}-{free_port()}/v1"
+    browsing = AsyncZeroconf(interfaces=["127.0.0.1"], ip_version=IPVersion.V4Only)
+    try:
+        with embedded_broker(tmp_path) as first:
+            await browsing.async_register_service(announced_broker(first, root), cooperating_responders=True)
+            async with looking_for_a_broker(2, root) as names:
+                ports = {one.port for one in (await resolved(browsing, names)).values()}
+                assert ports == {first}
+                await browsing.async_register_service(announced_broker(port, root), cooperating_responders=True)
+                async with asyncio.timeout(20):
+                    while ports != {port}:
+                        await asyncio.sleep(0.2)
+                        ports = {one.port for one in (await resolved(browsing, names)).values()}
+    finally:
+        await browsing.async_close()
+
+
+async def test_devices_are_announced_and_find_the_announced_broker_of_their_root(port: int) -> None:
+    """Another daemon's broker is on the network, too: whoever went there would be missing here."""
+    root = f"venue-{os.getpid()}-{free_port()}/v1"
+    browsing = AsyncZeroconf(interfaces=["127.0.0.1"], ip_version=IPVersion.V4Only)
+    for service in (announced_broker(free_port(), f"{root}/other"), announced_broker(port, root)):
+        await browsing.async_register_service(service, cooperating_responders=True)
+    try:
+        async with (
+            looking_for_a_broker(6, root) as names,
+            controller(port, filters=f"{root}/devices/+/+/presence") as wire,
+        ):
+            found = await resolved(browsing, names)
+            shards = [key.replace(ROOT, root) for key in (topic(name, "presence") for name in names)]
+            assert all([(await wire.until(key, lambda told: told["online"]))["v"] == 1 for key in shards])
+    finally:
         await browsing.async_close()
     told = found["fenn-00006"] if "fenn-00006" in found else found[next(name for name in found if "fenn" in name)]
     properties = told.decoded_properties
