@@ -59,7 +59,7 @@ class RoomText:
     def put_each(self, positions: Mapping[str, Members]) -> RoomText:
         """Set members of many positions at once, which is quick in long files. Raises `NotFound`."""
         for position in positions:
-            self._known("positions", position)
+            self._check_known(position)
         return self._put({("positions", position): members for position, members in positions.items()})
 
     def add(self, position: str, members: Members) -> RoomText:
@@ -70,25 +70,12 @@ class RoomText:
 
     def drop(self, position: str) -> RoomText:
         """Take a position out; a comment above it stays. Raises `NotFound`."""
-        self._known("positions", position)
+        self._check_known(position)
         return self.remove(("devices", position)).remove(("positions", position))
-
-    def put_group(self, group: str, members: Members) -> RoomText:
-        """Set members of a group. Raises `NotFound` for an unknown group."""
-        self._known("groups", group)
-        return self._put({("groups", group): members})
-
-    def put_defaults(self, members: Members) -> RoomText:
-        """Set settings that every position of the room has by default."""
-        return self._put({("defaults",): members})
 
     def put_house_curve(self, members: Members) -> RoomText:
         """Set members of the house curve: `curve`, `slot`, `slots`."""
         return self._put({("house_curve",): members})
-
-    def put_curve(self, name: str, curve: Plain) -> RoomText:
-        """Write a named curve: a list of bands, or a mapping with its `points`."""
-        return self.set(("curves", name), curve)
 
     def set(self, path: Trail, value: Plain) -> RoomText:
         """Set what is written at a path of mappings, such as `("groups", "mains", "level_db")`.
@@ -145,11 +132,9 @@ class RoomText:
             part = part.get(name) if isinstance(part, dict) else None
         return tuple(part) if isinstance(part, dict) else ()
 
-    def _known(self, section: str, name: str) -> None:
-        names = self.positions() if section == "positions" else self._names(section)
-        if name not in names:
-            word = section.removesuffix("s")
-            raise NotFound(f"unknown {word} {quoted(name)}{hint(name, names)}", where=self.file)
+    def _check_known(self, position: str) -> None:
+        if position not in (names := self.positions()):
+            raise NotFound(f"unknown position {quoted(position)}{hint(position, names)}", where=self.file)
 
     def _by_hand(self, what: str, at: int) -> BadInput:
         before = self._bare[:at]

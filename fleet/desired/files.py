@@ -30,7 +30,7 @@ from fleet.desired.kinds import (
 )
 from fleet.desired.loudspeaker_types import LoudspeakerTypePart
 from fleet.desired.mode_parts import Modes
-from fleet.desired.parts import HOUSE, Part, SettingsPart, SparePart, StandInPart, TolerancesPart
+from fleet.desired.parts import HOUSE, Part, SettingsPart, SparePart, StandInPart, TolerancesPart, one_way
 from fleet.desired.references import ReferencesPart
 from fleet.desired.surroundings import CeilingPart, LinePart, SilenceList, SubwooferPairPart
 from fleet.model.names import shown
@@ -81,8 +81,7 @@ class HouseCurvePart(Part):
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        if self.slot is not None and self.slots is not None:
-            raise said("has both `slot` and `slots`; give one of them")
+        one_way(self.slot, self.slots)
         return self
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 from fleet.desired.curves import curve_of
-from fleet.desired.files import RoomFile
+from fleet.desired.files import RoomFile, VenueFile
 from fleet.desired.folder import VENUE_FILE
 from fleet.desired.loudspeaker_types import type_of
 from fleet.desired.nodes import Problem, Trail
@@ -28,52 +29,32 @@ from fleet.model.venue import Position, Room, Venue
 _ROOM_FILE: Final = re.compile(r"rooms/[^/\x00-\x1f]+\.yaml")
 
 
+@dataclass(slots=True, kw_only=True)
+class _Rooms:
+    """Rooms as their files say, and what is wrong in these. Without `all_known` some room could not be read."""
+
+    rooms: dict[str, Room] = field(default_factory=dict)
+    file_of: dict[str, str] = field(default_factory=dict)
+    broken_modes: set[tuple[str, str]] = field(default_factory=set)
+    complaints: list[Complaint] = field(default_factory=list)
+    all_known: bool = True
+
+
 def load(files: Mapping[str, str]) -> Version:
     """The version that files (relative path -> text) make. Raises `BadFiles` with all complaints, sorted by place."""
     texts = dict(sorted(files.items()))
-    complaints = list(_misplaced(texts))
     venue_text = texts.get(VENUE_FILE, "")
     venue = read_venue(venue_text)
-    if VENUE_FILE in texts:
-        complaints += _at(VENUE_FILE, venue.problems)
-    told = {(each.file, each.line, each.column) for each in complaints}  # a template's mistakes, once for all rooms
-    shared = Shared(
-        curves={
-            **dict.fromkeys(names_in(venue_text, "curves")),
-            **({name: curve_of(part) for name, part in venue.file.curves.items()} if venue.file else {}),
-        },
-        tolerances=venue.file.tolerances if venue.file else None,
-        loudspeaker_types={
-            **dict.fromkeys(names_in(venue_text, "loudspeaker_types")),
-            **({n: type_of(n, part) for n, part in venue.file.loudspeaker_types.items()} if venue.file else {}),
-        },
-    )
-    rooms: dict[str, Room] = {}
-    file_of: dict[str, str] = {}
-    broken_modes: set[tuple[str, str]] = set()
-    all_known = True
-    for path, text in texts.items():
-        if not _ROOM_FILE.fullmatch(path):
-            continue
-        file, broken, found = _room(path, text, venue_text)
-        complaints += [each for each in found if (each.file, each.line, each.column) not in told]
-        if file is None:
-            all_known = False
-            continue
-        room, troubles = resolve_room(file, broken, shared)
-        complaints += _placed(path, texts, troubles)
-        if room.name in rooms:
-            trouble = Trouble(("room",), f"room {quoted(room.name)} is already in {file_of[room.name]}; rename one")
-            complaints += _placed(path, texts, [trouble])
-            continue
-        rooms[room.name], file_of[room.name] = room, path
-        broken_modes |= {(room.name, name) for section, name in broken if section == "modes"}
-    rooms, apart = join(rooms, broken_modes, all_known=all_known)
-    complaints += [each for r, at, text in apart for each in _placed(file_of[r], texts, [Trouble(at, text)])]
-    places = Places(files=texts, file_of=file_of, venue_file=VENUE_FILE)
+    complaints = [*_misplaced(texts), *(_at(VENUE_FILE, venue.problems) if VENUE_FILE in texts else ())]
+    shared = _shared(venue.file, venue_text)
+    read = _read_rooms(texts, venue_text, shared, told=complaints)
+    rooms, apart = join(read.rooms, read.broken_modes, all_known=read.all_known)
+    places = Places(files=texts, file_of=read.file_of, venue_file=VENUE_FILE)
+    complaints += read.complaints
+    complaints += [each for r, at, text in apart for each in _placed(read.file_of[r], texts, [Trouble(at, text)])]
     for one in disagreements(rooms):
         trouble = Trouble(("contacts", one.number, "topic"), one.text)
-        complaints += _placed(file_of[one.room], texts, [trouble])
+        complaints += _placed(read.file_of[one.room], texts, [trouble])
     complaints += _shared_devices([p for room in rooms.values() for p in room.positions.values()], places)
     complaints += _shared_in_modes(rooms, places)
     if complaints or venue.file is None:
@@ -89,6 +70,40 @@ def load(files: Mapping[str, str]) -> Version:
         files=texts,
         places=places,
     )
+
+
+def _shared(venue: VenueFile | None, venue_text: str) -> Shared:
+    """What the venue's file gives to all rooms; what is broken in it is known by its name."""
+    curves = {name: curve_of(part) for name, part in venue.curves.items()} if venue else {}
+    types = {name: type_of(name, part) for name, part in venue.loudspeaker_types.items()} if venue else {}
+    return Shared(
+        curves={**dict.fromkeys(names_in(venue_text, "curves")), **curves},
+        tolerances=venue.tolerances if venue else None,
+        loudspeaker_types={**dict.fromkeys(names_in(venue_text, "loudspeaker_types")), **types},
+    )
+
+
+def _read_rooms(texts: Mapping[str, str], venue_text: str, shared: Shared, *, told: Iterable[Complaint]) -> _Rooms:
+    """Every room. Mistakes of a template that are `told` already are not told again for each room."""
+    read = _Rooms()
+    known = {(each.file, each.line, each.column) for each in told}
+    for path, text in texts.items():
+        if not _ROOM_FILE.fullmatch(path):
+            continue
+        file, broken, found = _room(path, text, venue_text)
+        read.complaints.extend(each for each in found if (each.file, each.line, each.column) not in known)
+        if file is None:
+            read.all_known = False
+            continue
+        room, troubles = resolve_room(file, broken, shared)
+        read.complaints.extend(_placed(path, texts, troubles))
+        if first := read.file_of.get(room.name):
+            trouble = Trouble(("room",), f"room {quoted(room.name)} is already in {first}; rename one")
+            read.complaints.extend(_placed(path, texts, [trouble]))
+            continue
+        read.rooms[room.name], read.file_of[room.name] = room, path
+        read.broken_modes.update((room.name, name) for section, name in broken if section == "modes")
+    return read
 
 
 def _misplaced(texts: Mapping[str, str]) -> Iterator[Complaint]:

@@ -7,7 +7,7 @@ from typing import Annotated, Final, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from fleet.desired.kinds import NameText, SlotText, Text, said
-from fleet.desired.parts import Part, SettingsPart
+from fleet.desired.parts import Part, SettingsPart, one_way
 from fleet.model.days import HOUSE_MODE
 
 MOST_MODES: Final = 50
@@ -41,8 +41,7 @@ class ModePart(Part):
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        if self.slot is not None and self.slots is not None:
-            raise said("has both `slot` and `slots`; give one of them")
+        one_way(self.slot, self.slots)
         return self
 
 

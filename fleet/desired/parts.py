@@ -208,3 +208,9 @@ class SettingsPart(Part):
         default=None, description="How loud the box plays at 1 m: for checks, never written to a device."
     )
     tolerances: TolerancesPart | None = Field(default=None, description="Tolerances that apply here.")
+
+
+def one_way(slot: object, slots: object) -> None:
+    """Refuse a preset slot that is given both for all models and by model."""
+    if slot is not None and slots is not None:
+        raise said("has both `slot` and `slots`; give one of them")

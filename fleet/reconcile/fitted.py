@@ -41,6 +41,18 @@ class TargetFit:
     worst_at_hz: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Task:
+    """All that a fit depends on: outputs that have it in common share one."""
+
+    target: TargetCurve
+    most_bands: int
+    ability: EqAbility | None
+    rate_hz: float
+    passband_hz: Hertz
+    convention: QConvention
+
+
 def target_fit(position: Position, description: Description) -> TargetFit | None:
     """The bands for a position's target, beside the bands it is given by hand; `None` where there is no target.
 
@@ -52,7 +64,14 @@ def target_fit(position: Position, description: Description) -> TargetFit | None
     left = able.eq.bands - len(position.fixed.eq or ()) if able.eq else 0
     try:
         fit = _fit(
-            position.target, left, able.eq, description.sample_rate_hz, able.passband_hz, description.q_convention
+            _Task(
+                target=position.target,
+                most_bands=left,
+                ability=able.eq,
+                rate_hz=description.sample_rate_hz,
+                passband_hz=able.passband_hz,
+                convention=description.q_convention,
+            )
         )
     except ValueError as error:
         raise BadInput(f"the target curve cannot be fitted to what the device tells of itself: {error}") from None
@@ -67,34 +86,21 @@ def target_fit(position: Position, description: Description) -> TargetFit | None
 
 
 @lru_cache(maxsize=REMEMBERED)
-def _fit(
-    target: TargetCurve,
-    most_bands: int,
-    ability: EqAbility | None,
-    rate_hz: float,
-    passband_hz: Hertz,
-    convention: QConvention,
-) -> TargetFit:
+def _fit(task: _Task) -> TargetFit:
     """The best fit as the device would hold it."""
-    return best(_held(target, most_bands, ability, rate_hz, passband_hz, convention))
+    return best(_held(task))
 
 
-def _held(
-    target: TargetCurve,
-    most_bands: int,
-    ability: EqAbility | None,
-    rate_hz: float,
-    passband_hz: Hertz,
-    convention: QConvention,
-) -> Iterator[TargetFit]:
+def _held(task: _Task) -> Iterator[TargetFit]:
+    ability, convention, passband_hz = task.ability, task.convention, task.passband_hz
     limits = Limits(shapes=()) if ability is None else _limits(ability, passband_hz, convention)
-    wanted_db = interpolated_db(target.points, R80_HZ)
-    for fit in fits(wanted_db, rate_hz, passband_hz=passband_hz, most_bands=most_bands, limits=limits):
+    wanted_db = interpolated_db(task.target.points, R80_HZ)
+    for fit in fits(wanted_db, task.rate_hz, passband_hz=passband_hz, most_bands=task.most_bands, limits=limits):
         bands: tuple[Band, ...] = ()
         if ability is not None:
             asked = [Band(shape=b.shape, frequency_hz=b.frequency_hz, gain_db=b.gain_db, q=b.q) for b in fit.bands]
             bands = tuple(band for band in nearest_bands(ability, convention, asked) if band.gain_db)
-        yield _judged(target, bands, rate_hz, passband_hz)
+        yield _judged(task.target, bands, task.rate_hz, passband_hz)
 
 
 def _limits(ability: EqAbility, passband_hz: Hertz, convention: QConvention) -> Limits:

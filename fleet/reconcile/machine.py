@@ -12,7 +12,7 @@ from typing import Any, NamedTuple, TypeAlias
 
 from fleet.model.change import ChangeState
 from fleet.model.plan import Plan
-from fleet.reconcile import recovery
+from fleet.reconcile import going_back, recovery
 from fleet.reconcile import transitions as rules
 from fleet.reconcile.progress import (
     Accept,
@@ -27,7 +27,7 @@ from fleet.reconcile.progress import (
     Progress,
     ReadBack,
 )
-from fleet.reconcile.transitions import Next
+from fleet.reconcile.turns import Next
 
 S = ChangeState
 Rule: TypeAlias = Callable[[Progress, Any, float], Next]
@@ -74,7 +74,7 @@ def step(progress: Progress, event: Event, now: float) -> Next:
     """The next progress and the effects to perform. Total: every event is answered in every state."""
     if isinstance(event, Done | Failed | ReadBack | Elapsed) and event.turn != progress.turn:
         if isinstance(event, Failed) and event.turn == progress.failed_in and not progress.state.ended:
-            return rules.failed_too(progress, event), ()
+            return going_back.failed_too(progress, event), ()
         return progress, ()
     if isinstance(event, Done | Failed | ReadBack) and event.device not in progress.waiting:
         return progress, ()
@@ -95,28 +95,28 @@ OWN_RULES: dict[tuple[ChangeState, type[Event]], Cell] = {
     (S.STAGING, Elapsed): Cell(rules.not_staged, (S.CANCELLED,)),
     (S.STAGING, Cancel): Cell(rules.not_staged, (S.CANCELLED,)),
     (S.COMMITTING, Done): Cell(rules.committed, (S.COMMITTING, S.VERIFYING)),
-    (S.COMMITTING, Failed): Cell(rules.fail, BACK),
-    (S.COMMITTING, Elapsed): Cell(rules.fail, BACK),
-    (S.COMMITTING, Cancel): Cell(rules.fail, BACK),
+    (S.COMMITTING, Failed): Cell(going_back.fail, BACK),
+    (S.COMMITTING, Elapsed): Cell(going_back.fail, BACK),
+    (S.COMMITTING, Cancel): Cell(going_back.fail, BACK),
     (S.VERIFYING, ReadBack): Cell(rules.verified, ONWARDS),
-    (S.VERIFYING, Failed): Cell(rules.fail, BACK),
-    (S.VERIFYING, Elapsed): Cell(rules.fail, BACK),
-    (S.VERIFYING, Cancel): Cell(rules.fail, BACK),
+    (S.VERIFYING, Failed): Cell(going_back.fail, BACK),
+    (S.VERIFYING, Elapsed): Cell(going_back.fail, BACK),
+    (S.VERIFYING, Cancel): Cell(going_back.fail, BACK),
     (S.ON_TRIAL, Accept): Cell(rules.accept, (S.KEEPING,)),
     (S.ON_TRIAL, Heard): Cell(rules.overheard, BACK),
     (S.ON_TRIAL, Elapsed): Cell(rules.trial_over, BACK),
-    (S.ON_TRIAL, Cancel): Cell(rules.fail, BACK),
+    (S.ON_TRIAL, Cancel): Cell(going_back.fail, BACK),
     (S.KEEPING, Done): Cell(rules.kept, (S.KEEPING,)),
     (S.KEEPING, ReadBack): Cell(rules.confirmed, (S.KEEPING, S.KEPT, S.ROLLING_BACK)),
-    (S.KEEPING, Failed): Cell(rules.fail, BACK),
-    (S.KEEPING, Elapsed): Cell(rules.fail, BACK),
-    (S.KEEPING, Cancel): Cell(rules.fail, BACK),
-    (S.ROLLING_BACK, Done): Cell(rules.went_back, (S.CHECKING,)),
-    (S.ROLLING_BACK, Failed): Cell(rules.went_back, (S.CHECKING,)),
-    (S.ROLLING_BACK, Elapsed): Cell(rules.check_anyway, (S.CHECKING,)),
-    (S.CHECKING, ReadBack): Cell(rules.checked, (*BACK, *OVER)),
-    (S.CHECKING, Failed): Cell(rules.cannot_check, (S.ROLLING_BACK, S.NEEDS_PERSON)),
-    (S.CHECKING, Elapsed): Cell(rules.check_is_over, (S.ROLLING_BACK, S.NEEDS_PERSON)),
+    (S.KEEPING, Failed): Cell(going_back.fail, BACK),
+    (S.KEEPING, Elapsed): Cell(going_back.fail, BACK),
+    (S.KEEPING, Cancel): Cell(going_back.fail, BACK),
+    (S.ROLLING_BACK, Done): Cell(going_back.went_back, (S.CHECKING,)),
+    (S.ROLLING_BACK, Failed): Cell(going_back.went_back, (S.CHECKING,)),
+    (S.ROLLING_BACK, Elapsed): Cell(going_back.check_anyway, (S.CHECKING,)),
+    (S.CHECKING, ReadBack): Cell(going_back.checked, (*BACK, *OVER)),
+    (S.CHECKING, Failed): Cell(going_back.cannot_check, (S.ROLLING_BACK, S.NEEDS_PERSON)),
+    (S.CHECKING, Elapsed): Cell(going_back.check_is_over, (S.ROLLING_BACK, S.NEEDS_PERSON)),
     (S.RECOVERING, ReadBack): Cell(recovery.found, DECIDED),
     (S.RECOVERING, Failed): Cell(recovery.not_found, BACK),
     (S.RECOVERING, Elapsed): Cell(recovery.decide_anyway, BACK),

@@ -7,21 +7,20 @@ it was told. A daemon that dies between the two tells it again, under the same i
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from typing import Final, Protocol
-from zoneinfo import ZoneInfo
+from datetime import datetime
+from typing import Final
 
 from fleet.errors import FleetError
 from fleet.model.names import shown
 from fleet.model.notice import Notice
-from fleet.model.receiver import Delivery, ReceiverRules
-from fleet.reconcile.deliveries import held_until, next_of, too_old, wait_s, wants
+from fleet.model.receiver import Delivery
+from fleet.reconcile.deliveries import held_until, next_of, wants
+from fleet.services.delivery_lines import Line, ReceiverState
 from fleet.services.desired import Desired
 from fleet.services.notices import Notices
+from fleet.services.receivers import Parcel, Receiver, parcel_of
 from fleet.store.protocol import Store
 from fleet.tasks import end
 
@@ -29,70 +28,6 @@ log = logging.getLogger(__name__)
 
 TICK_WAITS_S: Final = 0.2
 """How long a tick waits for receivers that are being told; a slow one is told on beside it."""
-FOR_LONG: Final = timedelta(minutes=5)
-MOST_TOGETHER: Final = 200
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Parcel:
-    """What a receiver is told at once; more than one notice after quiet hours.
-
-    A repetition has the same `id`. `more` notices were left out, since there are too many. `test` marks a trial.
-    """
-
-    id: str
-    venue: str
-    time_zone: str
-    notices: tuple[Notice, ...]
-    more: int = 0
-    test: bool = False
-
-
-class Receiver(Protocol):
-    """Somebody who can be told of notices."""
-
-    @property
-    def rules(self) -> ReceiverRules:
-        """What it is told, and when."""
-        ...
-
-    @property
-    def words(self) -> str:
-        """What it is, for people; without secrets."""
-        ...
-
-    async def deliver(self, parcel: Parcel) -> None:
-        """Tell it. Raises `NotDelivered`, also where it takes too long."""
-        ...
-
-
-@dataclass(slots=True, kw_only=True)
-class _Line:
-    """The way to one receiver: what waits, what was told but still is written down, and how it goes."""
-
-    receiver: Receiver
-    waiting: dict[str, Delivery] = field(default_factory=dict)
-    told: list[Delivery] = field(default_factory=list)
-    failures: int = 0
-    failing_since: datetime | None = None
-    why: str = ""
-    complained: bool = False
-    next_try: datetime | None = None
-    last_told: datetime | None = None
-    task: asyncio.Task[None] | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReceiverState:
-    """How it goes with a receiver: how many notices wait, and since when and why it cannot be told."""
-
-    name: str
-    words: str
-    waiting: int
-    last_told: datetime | None
-    failing_since: datetime | None
-    why: str
-    for_long: bool
 
 
 class Delivering:
@@ -111,7 +46,7 @@ class Delivering:
         self._desired = desired
         self._notices = notices
         self._clock = clock
-        self._lines = {r.rules.name: _Line(receiver=r) for r in receivers}
+        self._lines = {r.rules.name: Line(receiver=r) for r in receivers}
         self._next_number = 0
         self._opening = asyncio.Lock()
         self._open = False
@@ -126,7 +61,7 @@ class Delivering:
         await self._take_up()
         now = self._clock()
         for name, line in self._lines.items():
-            if line.task is None and _may_run(line, now):
+            if line.has_work(now):
                 line.task = asyncio.create_task(self._tell(line), name=f"telling {name}")
         if tasks := [line.task for line in self._lines.values() if line.task is not None]:
             await asyncio.wait(tasks, timeout=TICK_WAITS_S)
@@ -139,9 +74,9 @@ class Delivering:
     async def test(self) -> Mapping[str, str]:
         """Send each receiver a notice that says it is a test: what was wrong by name, empty where it arrived."""
         notice = self._notices.about("test", "This is a test of how notices are delivered; nothing has happened.")
-        parcel = self._parcel(notice.id, (notice,), test=True)
+        parcel = self._parcel((notice,), test=True)
 
-        async def wrong(line: _Line) -> str:
+        async def wrong(line: Line) -> str:
             try:
                 await line.receiver.deliver(parcel)
             except FleetError as error:
@@ -155,18 +90,7 @@ class Delivering:
         """How it goes with each receiver."""
         await self._take_up()
         now = self._clock()
-        return tuple(
-            ReceiverState(
-                name=name,
-                words=line.receiver.words,
-                waiting=len(line.waiting),
-                last_told=line.last_told,
-                failing_since=line.failing_since,
-                why=line.why,
-                for_long=_for_long(line, now),
-            )
-            for name, line in self._lines.items()
-        )
+        return tuple(line.state(now) for line in self._lines.values())
 
     async def deliveries(self, notice: Notice) -> Mapping[str, object]:
         """Who has to be told of a notice, to be written down with it."""
@@ -176,7 +100,7 @@ class Delivering:
         for name, line in self._lines.items():
             rules = line.receiver.rules
             if wants(rules, notice):
-                until = held_until(rules, notice, now, self._zone())
+                until = held_until(rules, notice, now, self._desired.zone)
                 delivery = Delivery(
                     receiver=name,
                     notice=notice,
@@ -211,89 +135,30 @@ class Delivering:
             self._next_number = max((d.number for d in found.values()), default=-1) + 1
             self._open = True
 
-    async def _tell(self, line: _Line) -> None:
+    async def _tell(self, line: Line) -> None:
         """Tell a receiver all that is due, until it fails."""
         try:
             await self._forget(line)
-            await self._give_up(line)
+            line.give_up_old(self._clock())
+            await self._forget(line)
             while together := next_of(line.waiting.values(), self._clock()):
-                await line.receiver.deliver(self._parcel_of(together))
-                line.told += together
-                for delivery in together:
-                    del line.waiting[delivery.key]
-                self._went_well(line)
+                await line.receiver.deliver(self._parcel([d.notice for d in together]))
+                line.went_well(together, self._clock())
                 await self._forget(line)
         except FleetError as error:
-            self._failed(line, str(error))
+            line.failed(str(error), self._clock(), self._desired.zone)
         except Exception as error:
-            log.exception("telling %s failed; it is tried again", line.receiver.rules.name)
-            self._failed(line, f"a fault of this program: {type(error).__name__}")
+            log.exception("telling %s failed; it is tried again", line.name)
+            line.failed(f"a fault of this program: {type(error).__name__}", self._clock(), self._desired.zone)
         finally:
             line.task = None
 
-    async def _forget(self, line: _Line) -> None:
+    async def _forget(self, line: Line) -> None:
         """Take back what was told. What cannot be taken back now is not told again all the same."""
         while line.told:
             await self._store.drop_standing(Delivery, line.told[0].key)
             del line.told[0]
 
-    async def _give_up(self, line: _Line) -> None:
-        old = [d for d in line.waiting.values() if too_old(d, self._clock())]
-        for delivery in old:
-            del line.waiting[delivery.key]
-            line.told.append(delivery)
-        if old:
-            name = line.receiver.rules.name
-            log.warning("notices given up, since %s could not be told for a day: %d", name, len(old))
-        await self._forget(line)
-
-    def _went_well(self, line: _Line) -> None:
-        if line.complained:
-            log.info("%s is told of notices again", line.receiver.rules.name)
-        line.failures, line.failing_since, line.why, line.complained, line.next_try = 0, None, "", False, None
-        line.last_told = self._clock()
-
-    def _failed(self, line: _Line, why: str) -> None:
-        now = self._clock()
-        line.failures += 1
-        line.failing_since = line.failing_since or now
-        line.why = why
-        line.next_try = now + timedelta(seconds=wait_s(line.failures))
-        if _for_long(line, now) and not line.complained:
-            line.complained = True
-            name, since = line.receiver.rules.name, line.failing_since.astimezone(self._zone())
-            log.warning("%s cannot be told of notices since %s: %s", name, f"{since:%H:%M}", why)
-        else:
-            log.debug("%s is not told yet: %s", line.receiver.rules.name, why)
-
-    def _parcel_of(self, together: Sequence[Delivery]) -> Parcel:
-        notices = tuple(d.notice for d in together)
-        if len(notices) == 1:
-            return self._parcel(notices[0].id, notices)
-        ids = " ".join(n.id for n in notices)
-        return self._parcel(f"digest-{hashlib.sha256(ids.encode()).hexdigest()[:16]}", notices)
-
-    def _parcel(self, key: str, notices: tuple[Notice, ...], *, test: bool = False) -> Parcel:
-        version = self._desired.version
-        return Parcel(
-            id=key,
-            venue=version.venue.name if version else "",
-            time_zone=self._zone().key,
-            notices=notices[:MOST_TOGETHER],
-            more=max(0, len(notices) - MOST_TOGETHER),
-            test=test,
-        )
-
-    def _zone(self) -> ZoneInfo:
-        version = self._desired.version
-        return ZoneInfo(version.venue.time_zone if version else "UTC")
-
-
-def _may_run(line: _Line, now: datetime) -> bool:
-    if line.next_try is not None and now < line.next_try:
-        return False
-    return bool(line.told or any(d.due <= now for d in line.waiting.values()))
-
-
-def _for_long(line: _Line, now: datetime) -> bool:
-    return line.failing_since is not None and now - line.failing_since >= FOR_LONG
+    def _parcel(self, notices: Sequence[Notice], *, test: bool = False) -> Parcel:
+        version, zone = self._desired.version, self._desired.zone
+        return parcel_of(notices, venue=version.venue.name if version else "", time_zone=zone.key, test=test)

@@ -8,25 +8,23 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from fleet.model.change import ChangeRecord, ChangeState, JournalEntry, Outcome
+from fleet.model.change import ChangeRecord, ChangeState, JournalEntry
 from fleet.model.state import State
 from fleet.reconcile.machine import left_behind, planned, step
+from fleet.reconcile.outcomes import outcomes
 from fleet.reconcile.progress import (
     Accept,
     Begin,
     Cancel,
-    Commit,
-    Done,
     Effect,
     Elapsed,
     Event,
-    Failed,
     Forget,
     Heard,
     Limits,
     Progress,
-    ReadBack,
 )
+from fleet.services.noting import Notes, words_of
 from fleet.services.performing import Performer
 from fleet.store.protocol import Store
 from fleet.tasks import end
@@ -58,8 +56,7 @@ class Run:
         self._clock = clock
         self._limits = limits
         self._events: asyncio.Queue[Event] = asyncio.Queue()
-        self._entries: list[JournalEntry] = []
-        self._number = 0
+        self._notes = Notes(record.id, clock)
         self._ended = asyncio.Event()
         self._resting = asyncio.Event()
         """On trial, or at an end: nothing happens now without a person."""
@@ -78,19 +75,19 @@ class Run:
 
     async def resume(self, entries: Sequence[JournalEntry]) -> None:
         """Read the devices of a change that was left unfinished; finish it or take it back."""
-        self._number = entries[-1].number if entries else 0
+        self._notes.go_on_after(entries)
         progress, effects = left_behind(
             self._planned(self._left_of_trial_s()),
             self.record.state,
             self._now(),
             going_back=bool(self.record.culprits),
         )
-        self._note_state(progress)
+        self._notes.state(progress)
         await self._go(progress, effects)
 
     async def drop(self, entries: Sequence[JournalEntry]) -> None:
         """End a change of which nothing was sent yet."""
-        self._number = entries[-1].number if entries else 0
+        self._notes.go_on_after(entries)
         await self._go(self._planned(None), (), first=Cancel(why="the daemon stopped before it began"))
 
     def cancel(self, why: str) -> None:
@@ -147,19 +144,18 @@ class Run:
             await _end(self._farewells, grace_s=FAREWELL_WITHIN_S)
 
     def _step(self, progress: Progress, event: Event) -> tuple[Progress, tuple[Effect, ...]]:
-        self._note_event(progress, event)
+        self._notes.event(progress, event)
         following, effects = step(progress, event, self._now())
         if following.state != progress.state:
-            self._note_state(following)
+            self._notes.state(following)
         return following, effects
 
     async def _make_durable(self, progress: Progress, effects: tuple[Effect, ...]) -> None:
         """Write the journal before anything is sent; answers that lead to nothing new wait for the next time."""
         for effect in effects:
-            self._note(words_of(effect), device=effect.device)
+            self._notes.effect(effect)
         if effects or progress.state != self.record.state:
-            entries, self._entries = self._entries, []
-            await self._store.journal(entries)
+            await self._store.journal(self._notes.taken())
         withdrawn = progress.state is ChangeState.RECOVERING and progress.culprits != self.record.culprits
         if progress.state == self.record.state and not withdrawn:
             return
@@ -213,61 +209,9 @@ class Run:
     def _now() -> float:
         return asyncio.get_running_loop().time()
 
-    def _note_state(self, progress: Progress) -> None:
-        reasons = "; ".join(f"{d}: {w}" if d else w for d, w in (progress.stuck or progress.culprits).items())
-        self._note(progress.state.value, detail=reasons)
-
-    def _note_event(self, progress: Progress, event: Event) -> None:
-        match event:
-            case Done(device=device, turn=turn) | ReadBack(device=device, turn=turn) if turn == progress.turn:
-                self._note("answered", device=device)
-            case Failed(device=device, why=why):
-                self._note("failed", device=device, detail=why)
-            case Elapsed():
-                self._note("time is up", detail=", ".join(sorted(progress.waiting)))
-            case Cancel(why=why):
-                self._note("cancel", detail=why)
-            case Accept():
-                self._note("keep", detail="a person keeps it")
-            case Begin() | Done() | ReadBack() | Heard():
-                return
-
-    def _note(self, what: str, *, device: str = "", detail: str = "") -> None:
-        self._number += 1
-        self._entries.append(
-            JournalEntry(
-                change=self.record.id, number=self._number, at=self._clock(), what=what, device=device, detail=detail
-            )
-        )
-
 
 async def _end(tasks: Collection[asyncio.Task[None]], *, grace_s: float) -> None:
     """Let tasks finish within a grace, then cancel them; all are done on return."""
     if tasks and grace_s:
         await asyncio.wait(set(tasks), timeout=grace_s)
     await end(*tasks)
-
-
-def words_of(effect: Effect) -> str:
-    """An effect as the journal and a person say it."""
-    name = type(effect).__name__.lower()
-    if isinstance(effect, Commit):
-        return f"commit {effect.phase.word}"
-    return {"prepare": "stage", "writeback": "write back"}.get(name, name)
-
-
-def outcomes(progress: Progress) -> tuple[Outcome, ...]:
-    """How the change stands for each device."""
-    state = progress.state
-    result = []
-    for device in sorted(progress.devices):
-        if device in progress.stuck:
-            word, words = "needs a person", progress.stuck[device]
-        elif state in {ChangeState.ROLLED_BACK, ChangeState.NEEDS_PERSON}:
-            word, words = ("rolled back" if device in progress.touched else "untouched"), ""
-        elif state == ChangeState.CANCELLED:
-            word, words = "untouched", ""
-        else:
-            word, words = state.value, ""
-        result.append(Outcome(device=device, word=word, words=progress.culprits.get(device, words)))
-    return tuple(result)

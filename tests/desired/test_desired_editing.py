@@ -81,25 +81,25 @@ def test_what_means_the_same_is_left_as_it_is_written() -> None:
 
 def test_values_are_replaced_in_place_and_keep_their_comments() -> None:
     room = RoomText(ROOM)
-    assert edited(room.put_group("mains", {"level_db": -9.5}))[1] == [
+    assert edited(room.set(("groups", "mains", "level_db"), -9.5))[1] == [
         "  mains: {together: true, level_db: -9.5}   # flown"
     ]
     assert edited(room.put("fill", {"level_db": -12.0}))[1] == ["    level_db: -12   # the operator's"]
-    assert edited(room.put_group("subs", {"eq": []})) == (
+    assert edited(room.set(("groups", "subs", "eq"), [])) == (
         ["    eq:", "      - {shape: bell, frequency_hz: 50, gain_db: -4, q: 2}   # the room mode"],
         ["    eq: []"],
     )
     band = {"shape": "bell", "frequency_hz": 63.0, "gain_db": -3.0, "q": 1.4}
-    assert edited(room.put_group("subs", {"eq": [band]}))[1] == [
+    assert edited(room.set(("groups", "subs", "eq"), [band]))[1] == [
         "      - {shape: bell, frequency_hz: 63, gain_db: -3, q: 1.4}   # the room mode"
     ]
 
 
 def test_new_members_come_last_and_new_parts_where_they_belong() -> None:
     room = RoomText(ROOM)
-    assert edited(room.put_defaults({"polarity": "normal"}))[1] == ["defaults: {mute: false, polarity: normal}"]
-    assert edited(room.put_group("subs", {"delay_ms": 1.25})) == ([], ["    delay_ms: 1.25"])
-    housed = room.put_curve("warm", [{"shape": "bell", "frequency_hz": 2500, "gain_db": -2, "q": 1.4}])
+    assert edited(room.set(("defaults", "polarity"), "normal"))[1] == ["defaults: {mute: false, polarity: normal}"]
+    assert edited(room.set(("groups", "subs", "delay_ms"), 1.25)) == ([], ["    delay_ms: 1.25"])
+    housed = room.set(("curves", "warm"), [{"shape": "bell", "frequency_hz": 2500, "gain_db": -2, "q": 1.4}])
     housed = housed.put_house_curve({"curve": "warm", "slot": 5})
     assert edited(housed) == (
         [],
@@ -147,12 +147,12 @@ def test_members_and_positions_are_taken_out_with_their_lines() -> None:
     room = RoomText(ROOM)
     assert edited(room.put("main-left", {"at_m": None}))[1] == ["  main-left:   {device: 'box-1', groups: [mains]}"]
     assert edited(room.put("sub", {"output": None}))[1] == ["  sub:         {device: sub-1, groups: [subs]}"]
-    assert edited(room.put_group("subs", {"eq": None})) == (
+    assert edited(room.remove(("groups", "subs", "eq"))) == (
         ["    eq:", "      - {shape: bell, frequency_hz: 50, gain_db: -4, q: 2}   # the room mode"],
         [],
     )
     assert edited(room.drop("fill"))[0][0] == "  fill:"
-    assert edited(room.put_defaults({"mute": None}))[1] == ["defaults: {}"]
+    assert edited(room.remove(("defaults", "mute")))[1] == ["defaults: {}"]
     for name in room.positions():
         room = room.drop(name)
     assert room.text.endswith("    # the crossover comes later\npositions: {}\n  # stage left\n\n# the end\n")
@@ -160,7 +160,7 @@ def test_members_and_positions_are_taken_out_with_their_lines() -> None:
 
 def test_windows_line_ends_and_a_byte_order_mark_stay() -> None:
     text = "\ufeff" + ROOM.replace("\n", "\r\n")
-    room = RoomText(text).bind("main-left", "box-7").add("bar", {"device": "box-9"}).put_defaults({"eq": []})
+    room = RoomText(text).bind("main-left", "box-7").add("bar", {"device": "box-9"}).set(("defaults", "eq"), [])
     assert room.text.startswith("\ufeff# The hall")
     assert room.text.count("\n") == room.text.count("\r\n") == text.count("\n") + 1
 
@@ -169,8 +169,6 @@ def test_unknown_names_are_refused_with_what_was_probably_meant() -> None:
     room = RoomText(ROOM, "rooms/hall.yaml")
     with pytest.raises(NotFound, match=r"rooms/hall\.yaml: unknown position `main-lef`.*main-left"):
         room.bind("main-lef", "box-7")
-    with pytest.raises(NotFound, match="unknown group `main`"):
-        room.put_group("main", {"level_db": 1})
     with pytest.raises(BadInput, match="there is a position `sub` already"):
         room.add("sub", {"device": "box-9"})
 

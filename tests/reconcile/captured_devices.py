@@ -18,7 +18,7 @@ from fleet.reconcile.capture_names import position_names
 from fleet.reconcile.capture_values import captured
 from fleet.reconcile.compare import compare
 from fleet.reconcile.representable import representable
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.services.capturing import room_text
 from simulators.abilities import Identity, Model, Output, describe
 from simulators.condition import Slot, factory_fresh, stored

@@ -24,7 +24,7 @@ from fleet.reconcile.representable import representable
 from fleet.reconcile.rollback import plan_rollback
 from fleet.reconcile.scope import Scope
 from fleet.reconcile.store_plans import plan_store
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.reconcile.words import SETTING_WORDS, raw
 
 CASES = sorted((Path(__file__).parent / "plans").glob("*.yaml"))

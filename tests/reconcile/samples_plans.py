@@ -15,7 +15,7 @@ from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.reach import Goal, reach
 from fleet.reconcile.representable import representable
 from fleet.reconcile.scope import Scope
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 
 FLAT = OutputSettings(level_db=0.0, polarity="normal", delay_ms=0.0, eq=(), high_pass="none", low_pass="none")
 COARSE = Range(min=-60, max=6, step=1)

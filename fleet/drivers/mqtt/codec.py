@@ -9,7 +9,7 @@ from typing import Final, TypeVar, get_args
 
 from pydantic import ValidationError
 
-from fleet.drivers.mqtt import wire, wire_parts, wire_requests
+from fleet.drivers.mqtt import wire, wire_description, wire_parts, wire_requests
 from fleet.drivers.mqtt.convert import outputs_of
 from fleet.errors import BadInput, DeviceNonsense
 from fleet.model.description import Description, QConvention
@@ -20,7 +20,7 @@ from fleet.model.state import Moment, OpenChange, Slots, State
 
 M = TypeVar("M", bound=wire_parts.Part)
 
-FEATURES: Final = get_args(wire.Feature)
+FEATURES: Final = get_args(wire_description.Feature)
 
 
 def decode_presence(device: str, payload: bytes) -> wire.Presence:
@@ -30,7 +30,7 @@ def decode_presence(device: str, payload: bytes) -> wire.Presence:
 
 def decode_description(device: str, payload: bytes) -> Description:
     """What a device is and can do; features of a later contract are left out."""
-    message = _decode(wire.Description, device, payload)
+    message = _decode(wire_description.Description, device, payload)
     _same(device, message.id)
     data = message.model_dump(exclude={"v"})
     data["features"] = tuple(f for f in message.features if f in FEATURES)

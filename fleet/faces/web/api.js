@@ -128,6 +128,13 @@ export function problemWords(problem, role = "") {
     .join(" ");
 }
 
+/** What the daemon says for this role, as a sentence: only an integrator is told which command to type. */
+export function sentenceFor(role, text) {
+  const command = String(text ?? "").indexOf("`");
+  if (role === "integrator" || command < 0) return sentence(text);
+  return [sentence(text.slice(0, command).replace(/[\s:;,(]+$/, "")), words.problems.askIntegrator].filter(Boolean).join(" ");
+}
+
 /** Words as a sentence: a capital first, a full stop last. */
 export function sentence(text) {
   const trimmed = String(text ?? "").trim();

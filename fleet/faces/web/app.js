@@ -1,45 +1,19 @@
 // The page's frame: who is signed in, which page the address names, and what stands around it.
 
 import { Api, Problem, problemWords } from "./api.js";
-import { el, fill, plain, say, told } from "./dom.js";
+import { el, fill, plain, say } from "./dom.js";
 import { Live } from "./live.js";
 import { mark } from "./marks.js";
+import { PAGES, decoded, routeOf } from "./routes.js";
 import { showSignIn } from "./sign-in.js";
+import { drawTop } from "./top.js";
 import { clock, words } from "./words.js";
-
-const PAGES = {
-  rooms: ["integrator", "operator", "auditor"],
-  differences: ["integrator", "auditor"],
-  walk: ["integrator"],
-  devices: ["integrator", "auditor"],
-  changes: ["integrator", "auditor"],
-  snapshots: ["integrator", "auditor"],
-  access: ["integrator", "auditor"],
-};
-const IN_ROOM = { positions: "position", groups: "group" };
-const THEMES = ["system", "light", "dark"];
 
 const main = document.getElementById("main");
 const api = new Api();
 const live = new Live(isAlive);
 let session = null;
 let leaving = new AbortController();
-
-/** Which page an address is about: `name` is a page's, `parts` what follows it, decoded. */
-export function routeOf(url) {
-  const parts = url.pathname.split("/").filter(Boolean).map(decoded);
-  const [first = "rooms", ...rest] = parts;
-  if (first === "sign-in") return { name: "sign-in", parts: rest, query: url.searchParams, path: url.pathname };
-  const name = first === "rooms" ? roomPage(rest) : Object.hasOwn(PAGES, first) ? first : "";
-  return { name, parts: rest, query: url.searchParams, path: url.pathname };
-}
-
-function roomPage(rest) {
-  if (rest.length === 0) return "rooms";
-  if (rest.length === 1) return "room";
-  if (rest.length === 2) return "position";
-  return rest.length === 3 && Object.hasOwn(IN_ROOM, rest[1]) ? IN_ROOM[rest[1]] : "";
-}
 
 async function start() {
   const why = await takeTokenOfAddress();
@@ -107,7 +81,8 @@ async function isAlive() {
   try {
     await api.get("/session", { signal: AbortSignal.timeout(5_000) });
     return true;
-  } catch {
+  } catch (problem) {
+    if (problem.status === 401) signedOut(words.signIn.ended);
     return false;
   }
 }
@@ -145,7 +120,7 @@ async function show({ first = false, why = "" } = {}) {
   }
   live.start();
   const page = ["room", "position", "group"].includes(route.name) ? "rooms" : route.name;
-  drawTop(page);
+  drawTop(session, page, signOut);
   drawBanner();
   document.body.dataset.role = session.role;
   document.body.dataset.page = route.name;
@@ -158,6 +133,7 @@ async function show({ first = false, why = "" } = {}) {
 }
 
 async function drawPage(route, signal) {
+  delete main.dataset.waits;
   fill(main, el("p", { class: "quiet" }, words.shell.loading));
   const context = { session, api, live, go, signal, zone: session.time_zone ?? "", title: setTitle, can: (role) => session.role === role };
   setTitle(words.shell.pages[route.name] ?? words.shell.pages.rooms);
@@ -166,15 +142,17 @@ async function drawPage(route, signal) {
     await showPage(main, route, context);
   } catch (problem) {
     if (signal.aborted) return;
-    if (!(problem instanceof Problem)) console.error(problem);
-    if (session !== null) drawProblem(problem);
+    // A part of the page that cannot be fetched is a daemon that does not answer, like anything else of it.
+    const away = live.since !== null && !(problem instanceof Problem) ? new Problem(0) : problem;
+    if (!(away instanceof Problem)) console.error(problem);
+    if (session !== null) drawProblem(away);
   }
 }
 
 function drawSignIn(why = "") {
   delete document.body.dataset.role;
   document.body.dataset.page = "sign-in";
-  drawTop("");
+  drawTop(session, "", signOut);
   drawBanner();
   setTitle(words.signIn.title);
   showSignIn(main, {
@@ -189,64 +167,27 @@ function drawSignIn(why = "") {
   });
 }
 
-function drawTop(page) {
-  const top = document.getElementById("top");
-  const name = el("a", { class: "venue", href: "/rooms" }, session?.venue ? told(session.venue, 40) : words.shell.pages.rooms);
-  if (session === null) return fill(top, el("div", { class: "top-row" }, el("span"), themeChoice()));
-  const links = Object.entries(PAGES)
-    .filter(([, roles]) => roles.includes(session.role))
-    .map(([key]) =>
-      el("li", {}, el("a", { href: `/${key}`, "aria-current": key === page ? "page" : null }, words.shell.pages[key])),
-    );
-  return fill(
-    top,
-    el(
-      "div",
-      { class: "top-row" },
-      name,
-      links.length > 1 ? el("nav", { "aria-label": words.shell.navigation }, el("ul", {}, links)) : null,
-      el(
-        "div",
-        { class: "you" },
-        el("span", { class: "you-name" }, told(session.name, 40), ` · ${words.shell.roles[session.role] ?? ""}`),
-        themeChoice(),
-        el("button", { type: "button", class: "plain", onclick: signOut }, words.shell.signOut),
-      ),
-    ),
-  );
-}
-
-function themeChoice() {
-  const chosen = document.documentElement.dataset.theme ?? "system";
-  const options = THEMES.map((theme) =>
-    el("option", { value: theme, selected: theme === chosen }, words.shell.themes[theme]),
-  );
-  return el("select", { class: "theme", "aria-label": words.shell.theme, onchange: (event) => chooseTheme(event.target.value) }, options);
-}
-
-function chooseTheme(theme) {
-  if (theme === "system") delete document.documentElement.dataset.theme;
-  else document.documentElement.dataset.theme = theme;
-  try {
-    localStorage.setItem("theme", theme);
-  } catch {
-    // it holds as long as this page is open
-  }
-}
-
 function drawBanner() {
   const banner = document.getElementById("banner");
   const away = session !== null && live.since !== null;
   document.body.dataset.live = away ? "no" : "yes";
   if (!away && !banner.hasChildNodes()) return;
   if (!away) say(words.shell.liveAgain);
+  if (!away && main.dataset.waits === "true") location.reload();
   fill(banner, away ? el("p", {}, mark("unknown", words.shell.notLive(clock(live.since, session?.time_zone)))) : null);
 }
 
 function drawProblem(problem) {
   const noVenue = problem instanceof Problem && problem.status === 409 && /no venue|load/i.test(problem.message);
   const text = noVenue ? words.shell.noVenue : problemWords(problem, session?.role);
-  drawEnd(text, el("button", { type: "button", class: "secondary", onclick: () => location.reload() }, words.shell.again));
+  drawEnd(text, el("button", { type: "button", class: "secondary", onclick: again }, words.shell.again));
+  main.dataset.waits = String(problem.status === 0);
+}
+
+/** Load this page anew, if there is anything to load it from: else a browser would end on a page of its own. */
+async function again() {
+  if (await isAlive()) location.reload();
+  else if (session !== null) say(words.problems.noAnswer);
 }
 
 function drawEnd(text, more = null) {
@@ -280,14 +221,6 @@ function focusHeading() {
 function setTitle(text) {
   const name = session?.venue ? ` · ${plain(session.venue, 40)}` : "";
   document.title = `${plain(text, 80)}${name}`;
-}
-
-function decoded(text) {
-  try {
-    return decodeURIComponent(text);
-  } catch {
-    return text;
-  }
 }
 
 await start();

@@ -3,7 +3,7 @@
 const SVG = "http://www.w3.org/2000/svg";
 const LONGEST = 120;
 // Controls, and the marks that turn text around: what comes from the network must not reorder what stands beside it.
-const UNSEEN = /[\u0000-\u001f\u007f-\u009f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]/gu;
+const UNSEEN = /[\u0000-\u001f\u007f-\u009f\u061c\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]/gu;
 
 /** An HTML element. An attribute that is null or false is left out; `on…` functions are listeners. */
 export function el(name, attributes = {}, ...children) {

@@ -83,7 +83,15 @@ export class Live {
   _later() {
     clearTimeout(this._timer);
     const wait = AGAIN_MS[Math.min(this._tries++, AGAIN_MS.length - 1)];
-    this._timer = setTimeout(() => this._reopen(), wait);
+    this._timer = setTimeout(() => this._comeBack(), wait);
+  }
+
+  /** Go on where the daemon answers: one that does not is asked again, and who is signed out is told so by `alive`. */
+  async _comeBack() {
+    const alive = await this._alive();
+    if (!this._source) return;
+    if (alive) this._reopen();
+    else this._later();
   }
 
   _reopen() {

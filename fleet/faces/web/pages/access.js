@@ -6,11 +6,14 @@ import { mark } from "../marks.js";
 import { auditNodes } from "../parts/audit.js";
 import { confirm } from "../parts/confirm.js";
 import { moment, names, part, Said } from "../parts/facts.js";
+import { signedInNodes } from "../parts/signed-in.js";
 import { Table } from "../parts/table.js";
 import { words } from "../words.js";
 
 const said = words.access;
 const MARKS = { good: "right", expired: "retired", revoked: "retired" };
+
+const LOOPBACK = /^(localhost|127\.\d+\.\d+\.\d+|\[::1\])$/;
 
 /** Draw the page into `main`. */
 export async function show(main, route, context) {
@@ -29,6 +32,7 @@ export async function show(main, route, context) {
   const list = new Table(said.caption, columns, (row) => row.id, { shown: false, none: said.none });
 
   context.title(said.title);
+  const signedIn = await signedInNodes(context);
   await look();
   fill(
     main,
@@ -38,8 +42,9 @@ export async function show(main, route, context) {
       el("ul", { class: "points quiet" }, Object.entries(said.roleMeans).map(([role, means]) => el("li", {}, words.shell.roles[role], ": ", means))),
       wrong.node,
       list.node,
-      context.can("integrator") ? el("p", { class: "quiet small" }, said.make, " ", el("code", {}, "fleet access make")) : null,
+      context.can("integrator") ? howMade() : null,
     ),
+    part(said.signedIn.title, signedIn.nodes),
     el("section", { class: "part", id: "audit" }, el("h2", {}, said.audit), await auditNodes(route.query.get("who") ?? "", context)),
   );
   if (location.hash === "#audit") document.getElementById("audit").scrollIntoView();
@@ -62,11 +67,30 @@ export async function show(main, route, context) {
       try {
         await api.post(`/access${at(row.id, "revoke")}`, { who: session.name });
         say(said.revoked);
-        await look();
+        await Promise.all([look(), signedIn.look()]);
       } catch (problem) {
         if (!signal.aborted) wrong.problem(problem);
       }
     });
     return button;
   }
+}
+
+/** Tokens are made on the daemon's machine alone, and these are the words for it. */
+function howMade() {
+  const { make } = said;
+  const alone = LOOPBACK.test(location.hostname);
+  const url = alone ? "URL" : location.origin;
+  return el(
+    "details",
+    { class: "how-made" },
+    el("summary", {}, make.title),
+    el("p", {}, make.lead),
+    el("p", {}, make.person),
+    el("p", {}, el("code", {}, make.personCommand)),
+    el("p", { class: "quiet small" }, make.personHint),
+    el("p", {}, make.tablet),
+    el("p", {}, el("code", {}, make.tabletCommand(url))),
+    alone ? el("p", { class: "quiet small" }, make.alone) : null,
+  );
 }

@@ -7,7 +7,7 @@ import { showDevice, statusMark } from "../parts/device.js";
 import { moment, names } from "../parts/facts.js";
 import { Pages } from "../parts/pages.js";
 import { Table } from "../parts/table.js";
-import { words } from "../words.js";
+import { dayOf, words } from "../words.js";
 
 const said = words.devices;
 const SOON_MS = 300;
@@ -27,7 +27,7 @@ export async function show(main, route, context) {
       { name: said.columns.device, head: true, cell: (row) => el("a", { href: `/devices${at(row.id)}` }, told(row.id, 64)) },
       { name: said.columns.model, cell: (row) => (row.model ? told(row.model) : null) },
       { name: said.columns.firmware, cell: (row) => (row.firmware ? told(row.firmware) : null) },
-      { name: said.columns.places, cell: placesOf },
+      { name: said.columns.places, cell: (row) => placesOf(row, zone) },
       { name: said.columns.lastSeen, cell: (row) => moment(row.last_seen, zone) ?? said.never },
     ],
     (row) => row.id,
@@ -64,11 +64,11 @@ export async function show(main, route, context) {
   }
 }
 
-function placesOf(row) {
+function placesOf(row, zone) {
   const lines = [];
   if (row.positions.length) lines.push(el("div", {}, names(row.positions), row.life_safety ? ` (${said.lifeSafety})` : null));
   else if (row.spare_for.length) lines.push(el("div", {}, said.spareFor, " ", names(row.spare_for)));
-  else if (row.retired) lines.push(el("div", {}, said.retired(row.retired.since.slice(0, 10)), " ", names(row.retired.positions)));
+  else if (row.retired) lines.push(el("div", {}, said.retired(dayOf(row.retired.since, zone)), " ", names(row.retired.positions)));
   if (row.conflict || row.trouble) lines.push(el("div", { class: "small" }, mark("person", told(row.conflict || row.trouble, 300))));
   if (row.faults.length) lines.push(el("div", { class: "small" }, mark("person", said.faults, " ", names(row.faults))));
   if (row.edited) lines.push(el("div", { class: "small" }, mark("differs", said.edited)));

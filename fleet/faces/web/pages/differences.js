@@ -7,7 +7,7 @@ import { Chosen } from "../parts/chosen.js";
 import { differenceTables, notCheckedTable, notesList } from "../parts/differences.js";
 import { part } from "../parts/facts.js";
 import { showPlanning } from "../parts/planning.js";
-import { words } from "../words.js";
+import { timeOfDay, words } from "../words.js";
 
 const said = words.differences;
 const NO_AUDIBLE = "life_safety";
@@ -51,7 +51,7 @@ export async function show(main, route, context) {
       differenceTables(shown, { titles, chosen }),
       found.not_checked.length ? part(said.notChecked, el("p", { class: "quiet" }, said.notCheckedHint), notCheckedTable(found.not_checked, titles, zone)) : null,
       asked.all && found.notes.length ? part(said.notes, notesList(found.notes)) : null,
-      el("p", { class: "quiet small" }, said.asOf(new Intl.DateTimeFormat("sv", { timeZone: zone || undefined, timeStyle: "medium" }).format(drawn))),
+      el("p", { class: "quiet small" }, said.asOf(timeOfDay(drawn, zone))),
       bar,
     );
     drawBar();

@@ -3,8 +3,9 @@
 import { at } from "../api.js";
 import { el, fill, plain, told } from "../dom.js";
 import { mark } from "../marks.js";
+import { furthest } from "../parts/curves.js";
 import { part } from "../parts/facts.js";
-import { ResponsePlot, furthest } from "../parts/plot.js";
+import { ResponsePlot } from "../parts/plot.js";
 import { gain, hertz } from "../parts/scales.js";
 import { words } from "../words.js";
 import { whenItMoves } from "./position.js";

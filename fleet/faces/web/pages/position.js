@@ -1,9 +1,9 @@
 // A position: what it should be beside what it is, its curves, where it hangs, and what stands behind it.
 
 import { at } from "../api.js";
-import { el, fill, plain, say, told } from "../dom.js";
+import { el, fill, say, told } from "../dom.js";
 import { mark } from "../marks.js";
-import { Said, facts, moment, names, part, sentences } from "../parts/facts.js";
+import { Said, facts, moment, part, sentences } from "../parts/facts.js";
 import { ResponsePlot } from "../parts/plot.js";
 import { table } from "../parts/table.js";
 import { smallPlan, whereWords } from "../parts/where.js";

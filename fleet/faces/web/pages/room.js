@@ -44,8 +44,8 @@ class RoomPage {
     const { context, signal } = { context: this._context, signal: this._context.signal };
     this._room = await context.api.get(`/rooms${at(this._name)}`, { signal });
     this._levels = (await context.api.get(`/rooms${at(this._name, "levels")}`, { signal })).levels;
-    this._following = new Following(this._change, context, { roomName: plain(this._room.name, 60), zone: this._room.time_zone, ended: () => this._ended() });
-    this._acting = new Acting(context, this._name, { zone: this._room.time_zone, wrong: this._wrong, following: this._following, changed: () => this._drawControls() });
+    this._following = new Following(this._change, context, { roomName: plain(this._room.name, 60), ended: () => this._ended() });
+    this._acting = new Acting(context, this._name, { wrong: this._wrong, following: this._following, changed: () => this._drawControls() });
     this._controls = context.session.role === "auditor" ? null : new Controls(this._acting);
     this._frame();
     this._draw();
@@ -125,7 +125,7 @@ class RoomPage {
 
   _draw() {
     const room = this._room;
-    const zone = room.time_zone ?? this._context.zone;
+    const { zone } = this._context;
     fill(this._lead, mark(room.state, told(sentence(room.words), 400)));
     fill(
       this._head,
@@ -141,7 +141,7 @@ class RoomPage {
     this._drawn = text;
     this._keepingFocus(() => {
       this._drawPlan(true);
-      fill(this._list, positionList(room, zone));
+      fill(this._list, positionList(room, zone, this._list.querySelector("details")?.open));
       if (this._context.session.role !== "operator") this._drawTable();
     });
   }
@@ -159,7 +159,7 @@ class RoomPage {
 
   _drawAsOf() {
     const { since } = this._context.live;
-    fill(this._asOf, since ? words.shell.asOf(clock(since, this._room.time_zone)) : null);
+    fill(this._asOf, since ? words.shell.asOf(clock(since, this._context.zone)) : null);
     this._drawControls();
   }
 

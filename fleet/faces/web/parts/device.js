@@ -1,21 +1,19 @@
-// One device in full: where it serves, what it is in words, its settings and slots, and what became of it.
+// One device in full, as it is now: shown, kept as the daemon tells, and what a person may do to it.
 
 import { at, problemWords } from "../api.js";
 import { el, fill, plain, say, told } from "../dom.js";
 import { mark } from "../marks.js";
-import { decibels, figure, words } from "../words.js";
-import { changeMark, changeWords } from "./change.js";
+import { dayOf, figure, words } from "../words.js";
 import { confirm } from "./confirm.js";
+import { changesOf, sightingsOf } from "./device-history.js";
+import { describedIn, settingsTable, slotsTable } from "./device-told.js";
 import { facts, moment, names, part, Said } from "./facts.js";
-import { table } from "./table.js";
-import { valueWords } from "./values.js";
 
 const said = words.devices;
 const SOON_MS = 300;
 const LATER_MS = 10_000;
 const BLINK_S = 10;
 const MARKS = { bound: "right", reachable: "found", seen: "unknown", missing: "away", conflicting: "person", retired: "retired" };
-const WHOLE = ["input", "panel_locked", "power_up_slot"];
 
 /** The status of a device as a mark. */
 export function statusMark(row) {
@@ -120,7 +118,7 @@ function partsOf(device, zone) {
     facts([
       [said.facts.positions, device.positions.length ? placeLinks(device) : null],
       [said.facts.spareFor, device.spare_for.length ? names(device.spare_for) : null],
-      [said.facts.retired, device.retired ? [said.retired(device.retired.since.slice(0, 10)), " ", names(device.retired.positions)] : null],
+      [said.facts.retired, device.retired ? [said.retired(dayOf(device.retired.since, zone)), " ", names(device.retired.positions)] : null],
       ...["serial", "model", "firmware", "mac", "address", "route"].map((name) => [said.facts[name], device[name] ? told(device[name]) : null]),
       ...referencesOf(device),
       [said.facts.firstSeen, moment(device.first_seen, zone)],
@@ -158,107 +156,5 @@ function referencesOf(device) {
       said.references[name] ?? plain(name.replaceAll("_", " ")),
       [told(text, 200), Object.keys(device.references).length > 1 ? [" (", told(place), ")"] : null],
     ]),
-  );
-}
-
-function settingsTable(state) {
-  const rows = [{ of: said.whole, setting: said.activeSlot, value: state.active_slot ?? words.lists.none }];
-  for (const name of WHOLE) if (state.live[name] !== null) rows.push({ of: said.whole, setting: words.plans.settings[name], value: valueWords(name, state.live[name]) });
-  for (const [output, settings] of Object.entries(state.live.outputs)) {
-    for (const [name, value] of Object.entries(settings)) {
-      if (value !== null) rows.push({ of: said.output(output), setting: words.plans.settings[name] ?? plain(name), value: valueWords(name, value) });
-    }
-    const causes = state.mute_causes[output] ?? [];
-    if (causes.length) rows.push({ of: said.output(output), setting: said.mutedBy, value: plain(causes.join(", ")) });
-  }
-  return table(
-    said.settingsCaption,
-    [
-      { name: said.setting, head: true, cell: (row) => [row.of, ": ", row.setting] },
-      { name: said.value, cell: (row) => told(row.value, 400) },
-    ],
-    rows,
-    { shown: false },
-  );
-}
-
-function slotsTable(slots) {
-  const columns = said.slotColumns;
-  return table(
-    said.slots,
-    [
-      { name: columns.slot, head: true, cell: (row) => String(row.slot) },
-      { name: columns.name, cell: (row) => (row.name ? told(row.name) : null) },
-      { name: columns.kind, cell: (row) => said.slotKinds[row.kind] ?? plain(row.kind) },
-      { name: columns.state, cell: slotState },
-    ],
-    slots,
-    { shown: false },
-  );
-}
-
-function slotState(slot) {
-  const { slotStates } = said;
-  const parts = [slot.active ? slotStates.active : "", slot.told ? "" : slotStates.notTold].filter(Boolean).join(", ");
-  return [parts, slot.edited ? el("div", { class: "small" }, mark("differs", slotStates.edited)) : null].filter(Boolean);
-}
-
-function describedIn(description) {
-  const { describe } = said;
-  const { slots, power_up: power } = description;
-  const stages = description.features.includes("stage");
-  return facts([
-    ...description.outputs.map((output) => [said.output(output.output), outputWords(output)]),
-    [describe.rate, `${figure(description.sample_rate_hz / 1000)} kHz`],
-    [describe.latency, `${figure(description.latency_ms)} ms`],
-    [describe.inputs, description.inputs.length ? names(description.inputs) : null],
-    [describe.panel, description.panel_lock ? describe.lockable : describe.notLockable],
-    [describe.power, power.behaviour === "default_slot" ? describe.defaultSlot(power.slot) : describe.lastState],
-    [describe.stage, stages ? (description.features.includes("revert_timer") ? describe.stages : describe.stagesNoTimer) : describe.plainly],
-    [describe.slots, `${describe.slotCount(slots.count, slots.factory.length)}${slots.readable_inactive ? "" : `; ${describe.notReadable}`}`],
-  ]);
-}
-
-function outputWords(output) {
-  const { describe } = said;
-  return [
-    output.name ? [told(output.name), ": "] : null,
-    [
-      describe.passband(figure(output.passband_hz[0]), figure(output.passband_hz[1])),
-      describe.level(decibels(output.level_db.min), decibels(output.level_db.max)),
-      output.delay_ms ? describe.delay(figure(output.delay_ms.max)) : "",
-      output.eq ? describe.eq(output.eq.bands) : describe.noEq,
-      output.protective_high_pass_hz ? describe.protective(figure(output.protective_high_pass_hz)) : "",
-    ].filter(Boolean).join(", "),
-  ];
-}
-
-function changesOf(device, zone) {
-  const { columns } = words.changes;
-  return table(
-    said.changes,
-    [
-      { name: columns.at, cell: (row) => moment(row.started_at, zone) },
-      { name: columns.what, head: true, cell: (row) => el("a", { href: `/changes${at(row.id)}` }, changeWords(row)) },
-      { name: columns.who, cell: (row) => told(row.who, 100) },
-      { name: columns.state, cell: (row) => changeMark(row.outcome || row.state) },
-    ],
-    device.changes,
-    { shown: false, none: said.noChanges },
-  );
-}
-
-function sightingsOf(device, zone) {
-  const columns = said.sightingColumns;
-  return table(
-    said.sightings,
-    [
-      { name: columns.at, head: true, cell: (row) => moment(row.at, zone) },
-      { name: columns.source, cell: (row) => said.sources[row.source] ?? plain(row.source) },
-      { name: columns.address, cell: (row) => (row.address ? told(row.address) : null) },
-      { name: columns.what, cell: (row) => (row.gone ? said.goodbye : said.seen) },
-    ],
-    device.sightings,
-    { shown: false },
   );
 }

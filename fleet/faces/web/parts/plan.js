@@ -24,7 +24,7 @@ export function planNodes(plan) {
 }
 
 /** What a device does in a plan, as a sentence without its subject. */
-export function stepsOf(device) {
+function stepsOf(device) {
   const lines = [];
   let rising = false;
   for (const step of device.steps) {

@@ -1,7 +1,7 @@
 // The story of a change in time order, in sentences: what devices did side by side is told in one.
 
 import { el, plain, told } from "../dom.js";
-import { words } from "../words.js";
+import { timeOfDay, words } from "../words.js";
 
 const said = words.changes;
 const LONGEST_DETAIL = 300;
@@ -13,7 +13,7 @@ export function storyNodes(entries, zone) {
     "ol",
     { class: "story" },
     together(entries).map((several) =>
-      el("li", {}, el("time", { datetime: several[0].at }, timeOf(several[0].at, zone)), el("span", {}, sentenceOf(several))),
+      el("li", {}, el("time", { datetime: several[0].at }, timeOfDay(several[0].at, zone, 1)), el("span", {}, sentenceOf(several))),
     ),
   );
 }
@@ -47,16 +47,11 @@ function sentenceOf(several) {
   const [{ what, device }] = several;
   if (device) return [said.asked[what] ?? [told(what), ":"], " ", several.map(devicePart)];
   const detail = several[0].detail;
-  const state = said.states[what];
+  const state = said.states[what] ?? said.notes[what];
   if (!detail) return state ?? told(what);
   return [state ?? [told(what), ":"], " ", told(detail, LONGEST_DETAIL)];
 }
 
 function devicePart(entry, index) {
   return [index ? ", " : "", told(entry.device, 64), entry.detail ? [" (", told(entry.detail, LONGEST_DETAIL), ")"] : null];
-}
-
-function timeOf(at, zone) {
-  const style = { timeZone: zone || undefined, hour: "2-digit", minute: "2-digit", second: "2-digit", fractionalSecondDigits: 1 };
-  return new Intl.DateTimeFormat("sv", style).format(new Date(at)).replace(",", ".");
 }

@@ -12,9 +12,8 @@ const TRIAL_S = 120;
 const LIFTED_BY_YES = ["rise", "half-room", "many-devices", "unmanaged", "live-click", "guest"];
 
 export class Acting {
-  /** `zone` is the venue's, `wrong` is where refusals are told, `following` shows what was begun, `changed` is called when busy or not. */
-  constructor(context, room, { zone, wrong, following, changed }) {
-    this._zone = zone;
+  /** `wrong` is where refusals are told, `following` shows what was begun, `changed` is called when busy or not. */
+  constructor(context, room, { wrong, following, changed }) {
     this._context = context;
     this._room = room;
     this._wrong = wrong;
@@ -32,7 +31,7 @@ export class Acting {
         say(words.room.looking);
         const plan = await this._context.api.post("/plans", asked, { signal: this._context.signal });
         const lifts = this._context.session.role === "integrator" ? LIFTED_BY_YES : [];
-        const answer = await ask(plan, { title, yes, lifts, mayTry, moved, zone: this._zone, signal: this._context.signal });
+        const answer = await ask(plan, { title, yes, lifts, mayTry, moved, signal: this._context.signal });
         if (!answer) return;
         const begun = await this._begin(asked, plan, { answer, lifts, done });
         if (begun) return;

@@ -2,13 +2,13 @@
 
 import { el, plain, told } from "../dom.js";
 import { mark } from "../marks.js";
-import { onTheClock, words } from "../words.js";
+import { words } from "../words.js";
 
 /**
  * Show a plan and wait for an answer: `"yes"`, `"try"`, or `""` for no, which Escape means as well. `lifts` are the guard
  * rails that a yes lifts; a plan with others cannot be agreed to. `moved` says that it is another plan than before.
  */
-export function ask(plan, { title, yes, lifts, mayTry, moved, zone, signal }) {
+export function ask(plan, { title, yes, lifts, mayTry, moved, signal }) {
   const stands = plan.guards.filter((guard) => !lifts.includes(guard.guard));
   const possible = !plan.empty && stands.length === 0;
   const heading = el("h2", { tabindex: "-1", id: "ask-title" }, title);
@@ -21,8 +21,8 @@ export function ask(plan, { title, yes, lifts, mayTry, moved, zone, signal }) {
         { class: "ask" },
         heading,
         moved ? el("p", {}, mark("waits", words.room.plan.moved)) : null,
-        plan.empty ? el("p", {}, mark("right", words.room.plan.empty)) : parts(plan, stands, zone),
-        leftOut(plan, zone),
+        plan.empty ? el("p", {}, mark("right", words.room.plan.empty)) : parts(plan, stands),
+        leftOut(plan),
         el(
           "div",
           { class: "buttons" },
@@ -50,27 +50,27 @@ export function ask(plan, { title, yes, lifts, mayTry, moved, zone, signal }) {
   });
 }
 
-function parts(plan, stands, zone) {
+function parts(plan, stands) {
   const { plan: said } = words.room;
   const lifted = plan.guards.filter((guard) => !stands.includes(guard));
   return [
-    stands.length ? part(said.stands, list(stands.map((g) => told(onTheClock(g.words, zone), 300)), "person"), el("p", { class: "quiet" }, said.ask)) : null,
-    part(said.louder, plan.louder.length ? list(plan.louder.map((one) => told(onTheClock(one, zone), 300))) : el("p", {}, said.notLouder)),
-    lifted.length ? part(said.guards, list(lifted.map((g) => told(onTheClock(g.words, zone), 300)), "differs")) : null,
+    stands.length ? part(said.stands, list(stands.map((g) => told(g.words, 300)), "person"), el("p", { class: "quiet" }, said.ask)) : null,
+    part(said.louder, plan.louder.length ? list(plan.louder.map((one) => told(one, 300))) : el("p", {}, said.notLouder)),
+    lifted.length ? part(said.guards, list(lifted.map((g) => told(g.words, 300)), "differs")) : null,
     el(
       "details",
       { open: plan.devices.length <= 4 },
       el("summary", {}, said.changes(plan.devices.length)),
       el("ul", { class: "points" }, plan.devices.map((device) => el("li", {}, changesOf(device, plan)))),
     ),
-    plan.notes.length ? part(said.notes, list(plan.notes.map((one) => told(onTheClock(one, zone), 300)))) : null,
+    plan.notes.length ? part(said.notes, list(plan.notes.map((one) => told(one, 300)))) : null,
   ];
 }
 
-function leftOut(plan, zone) {
+function leftOut(plan) {
   const { plan: said } = words.room;
   if (!plan.left_out.length) return plan.empty ? null : el("p", { class: "quiet" }, said.nobodyOut);
-  return part(said.leftOut, list(plan.left_out.map((one) => [told(one.position), ": ", told(onTheClock(one.words, zone), 300)]), "away"));
+  return part(said.leftOut, list(plan.left_out.map((one) => [told(one.position), ": ", told(one.words, 300)]), "away"));
 }
 
 function changesOf(device, plan) {

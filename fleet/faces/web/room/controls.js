@@ -6,6 +6,7 @@ import { mark } from "../marks.js";
 import { decibels, figure, words } from "../words.js";
 
 const STEP_DB = 2;
+const NEAR_DB = 0.01;
 const HOUSE = "house";
 
 export class Controls {
@@ -114,9 +115,10 @@ export class Controls {
     fill(this._range, ranged.length > 1 ? `${first} ${said.together(ranged.length)}` : first);
     const up = Math.min(...known.map((one) => topOf(one) - one.level_db));
     const down = Math.min(...known.map((one) => one.level_db - one.range_db[0]));
-    this._drawStep(this._louder, room, up, 1, busy);
-    this._drawStep(this._softer, room, down, -1, busy);
-    fill(this._why, this._ends(known, up, down).map((text) => el("p", {}, text)));
+    const astray = known.find((one) => one.level_db < one.range_db[0] - NEAR_DB || one.level_db > one.range_db[1] + NEAR_DB);
+    this._drawStep(this._louder, room, astray ? 0 : up, 1, busy);
+    this._drawStep(this._softer, room, astray ? 0 : down, -1, busy);
+    fill(this._why, (astray ? [said.astray(plain(astray.position, 60), decibels(astray.level_db))] : this._ends(known, up, down)).map((text) => el("p", {}, text)));
   }
 
   _drawStep(button, room, leeway_db, sign, busy) {

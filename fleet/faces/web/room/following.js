@@ -1,9 +1,9 @@
 // Following a change to its end: a line for each box, a trial with its time, the result in words, and what to do next.
 
-import { at, Problem, problemWords } from "../api.js";
+import { at, Problem, problemWords, sentenceFor } from "../api.js";
 import { el, fill, plain, say, told } from "../dom.js";
 import { mark } from "../marks.js";
-import { onTheClock, words } from "../words.js";
+import { words } from "../words.js";
 import { placesOf } from "./asking.js";
 
 const WAIT_S = 0.4;
@@ -13,13 +13,12 @@ const SPOKEN_S = [60, 30, 10];
 
 export class Following {
   /**
-   * Draws into `place`; `zone` is the venue's. `ended(change)` is told when a change that was followed has ended, `drawn(change)` whenever it
+   * Draws into `place`. `ended(change)` is told when a change that was followed has ended, `drawn(change)` whenever it
    * was drawn.
    */
-  constructor(place, context, { roomName, zone = context.zone, ended, drawn = () => {} }) {
+  constructor(place, context, { roomName, ended, drawn = () => {} }) {
     this._place = place;
     this._context = context;
-    this._zone = zone;
     this._done = "";
     this._trialShown = "";
     this._roomName = roomName;
@@ -80,10 +79,6 @@ export class Following {
     });
   }
 
-  _local(text) {
-    return onTheClock(text, this._zone);
-  }
-
   _fail(problem) {
     this.change = "";
     this._show("abnormal", el("p", {}, mark("unknown", problemWords(problem, this._context.session.role))));
@@ -114,7 +109,7 @@ export class Following {
       el("li", {}, el("span", {}, placesOf(device)), boxState(change, told_.get(device.device), outcomes.get(device.device))),
     );
     const out = change.plan.left_out.map((one) =>
-      el("li", {}, el("span", {}, told(one.position)), mark(one.unable ? "away" : "alone", words.room.change.leftOut, ": ", told(this._local(one.words), 300))),
+      el("li", {}, el("span", {}, told(one.position)), mark(one.unable ? "away" : "alone", words.room.change.leftOut, ": ", told(one.words, 300))),
     );
     return rows.length + out.length ? el("ul", { class: "steps" }, rows, out) : null;
   }
@@ -178,7 +173,7 @@ export class Following {
         el("h2", {}, mark(unable.length ? "away" : "right", text)),
         partly ? el("p", {}, partly) : null,
         this._boxes(change),
-        change.plan.afterwards.map((one) => el("p", { class: "quiet" }, told(this._local(one), 400))),
+        change.plan.afterwards.map((one) => el("p", { class: "quiet" }, told(sentenceFor(this._context.session.role, one), 400))),
         unable.length ? next(said.nextDead) : null,
         close,
       );
@@ -192,7 +187,7 @@ export class Following {
     this._show(
       person ? "danger" : undone ? "" : "abnormal",
       el("h2", {}, mark(person ? "person" : undone ? "alone" : "differs", said.states[undone ? "undone" : change.state] ?? plain(change.state))),
-      culprits.length ? el("ul", { class: "points" }, culprits.map(([device, why]) => el("li", {}, device ? [told(device), ": "] : null, told(this._local(why), 300)))) : null,
+      culprits.length ? el("ul", { class: "points" }, culprits.map(([device, why]) => el("li", {}, device ? [told(device), ": "] : null, told(why, 300)))) : null,
       this._boxes(change),
       next(advice),
       close,

@@ -5,20 +5,28 @@ import { el, plain, told } from "../dom.js";
 import { mark } from "../marks.js";
 import { clock, words } from "../words.js";
 
+const MOST_RIGHT = 24;
 const SETTINGS = ["slot", "level_db", "mute", "polarity", "delay_ms", "input"];
 const FILTERS = ["eq", "high_pass", "low_pass"];
 
-/** Every position with its state and why; what needs a look first comes first. */
-export function positionList(room, zone) {
+/** Every position with its state and why; what needs a look first comes first. Many that are right are folded away. */
+export function positionList(room, zone, open = false) {
   const order = ["serious", "differs", "away", "silent", "muted", "agreed", "right", "alone"];
   const sorted = [...room.positions].sort((a, b) => order.indexOf(a.state) - order.indexOf(b.state) || (a.position < b.position ? -1 : 1));
-  return el("ul", { class: "list" }, sorted.map((position) => positionRow(room, position, zone)));
+  const right = sorted.filter((position) => position.state === "right" && position.drift.length === 0);
+  const folded = right.length > MOST_RIGHT ? new Set(right) : new Set();
+  const list = (positions) => el("ul", { class: "list" }, positions.map((position) => positionRow(room, position, zone)));
+  const rest = sorted.filter((position) => !folded.has(position));
+  return [
+    rest.length ? list(rest) : null,
+    folded.size ? el("details", { open }, el("summary", {}, mark("right", words.room.list.right(folded.size))), list(right)) : null,
+  ];
 }
 
 function positionRow(room, position, zone) {
   const seen = position.last_seen ? words.room.lastSeen(clock(position.last_seen, zone)) : "";
   const why = position.state === "away" && position.missing_words ? [position.missing_words] : position.state_words;
-  const drift = position.drift.filter((one) => one.kind !== "missing").map((one) => one.since_words);
+  const drift = position.drift.filter((one) => one.kind !== "missing" && one.kind !== "unreachable").map((one) => one.since_words);
   const said = [...why, ...drift].map((text) => told(text, 300));
   if (seen && !why.some((text) => text.includes("last seen"))) said.push(seen);
   return el(
@@ -62,12 +70,13 @@ export function wantedTable(room) {
 function wantedRow(room, position) {
   const live = new Map(position.differences.filter((d) => d.subject === "live").map((d) => [d.setting, d]));
   const link = el("a", { href: `/rooms${at(room.room, "positions", position.position)}` }, told(position.position));
+  const away = position.state === "away"; // its last cell says that it was not read, once
   return el(
     "tr",
     {},
-    el("th", { scope: "row", class: "whole" }, link),
+    el("th", { scope: "row", class: "named-row" }, link),
     el("td", { class: "whole" }, told(position.device), position.output === 1 ? null : `/${position.output}`),
-    SETTINGS.map((name) => el("td", {}, cell(position.settings[name], live.get(name)))),
+    SETTINGS.map((name) => el("td", {}, away ? told(position.settings[name].wanted, 120) : cell(position.settings[name], live.get(name)))),
     el("td", {}, filters(position, live)),
   );
 }

@@ -15,6 +15,7 @@ const LETTER = 0.58;
 const LONGEST_NAME = 22;
 const FIRST = { serious: 0, differs: 1, away: 1, silent: 2, muted: 2 };
 const QUIET = 3;
+const MOST_MUST = 12;
 const TALLEST = 1.15;
 const STEPS_M = [0.5, 1, 2, 5, 10, 20, 50, 100];
 
@@ -27,17 +28,19 @@ export function drawPlan(place, room, width) {
   // What needs a look is drawn last, so that nothing lies over it.
   dots.sort((a, b) => firstOf(b.position) - firstOf(a.position));
   const keepFree = [{ left: 0, right: MARGIN + scale.step * scale.perMetre + 24, top: scale.height - 26, bottom: scale.height }];
-  const { placed, unnamed } = placeLabels(dots.map(labelOf), { width: scale.width, height: scale.height, keepFree });
+  const ears = listening.map((point) => scale.at(point));
+  const few = dots.filter((dot) => firstOf(dot.position) < QUIET).length <= MOST_MUST;
+  const { placed } = placeLabels([...dots.map((dot) => labelOf(dot, few)), ...ears.map(earLabelOf)], { width: scale.width, height: scale.height, keepFree });
   const drawing = svg(
     "svg",
     { class: "plan", viewBox: `0 0 ${scale.width} ${scale.height}`, role: "group", "aria-label": words.room.plan2d.name(plain(room.name, 60)) },
     grid(scale),
-    svg("g", { "aria-hidden": "true" }, placed.filter((l) => l.far).map((l) => svg("line", { class: "lead", x1: l.x, y1: l.y, x2: l.toX, y2: l.toY }))),
+    svg("g", { "aria-hidden": "true" }, placed.filter((l) => l.shown && l.far).map((l) => svg("line", { class: "lead", x1: l.x, y1: l.y, x2: l.toX, y2: l.toY }))),
     dots.map((dot, index) => positionLink(room, dot, placed[index])),
-    listening.map((point) => listeningMark(scale.at(point))),
+    placed.slice(dots.length).map(listeningMark),
   );
   fill(place, drawing);
-  return unnamed;
+  return placed.slice(0, dots.length).filter((label) => !label.shown).length;
 }
 
 function positionLink(room, dot, label) {
@@ -69,24 +72,32 @@ function positionLink(room, dot, label) {
   );
 }
 
-function labelOf({ position, x, y }) {
+/** What needs a look has its label even on other marks, where `few` do: many would make each other unreadable. */
+function labelOf({ position, x, y }, few) {
   const name = plain(position.position, LONGEST_NAME);
   const word = words.states[position.state] ?? words.states.unknown;
   const width = Math.max(name.length * NAME_SIZE, word.length * WORD_SIZE) * LETTER + 4;
   const first = firstOf(position);
-  return { x, y, name, width, height: NAME_SIZE + WORD_SIZE + 8, first, must: first < QUIET };
+  return { x, y, name, width, height: NAME_SIZE + WORD_SIZE + 8, first, must: few && first < QUIET };
 }
 
 function firstOf(position) {
   return FIRST[position.state] ?? QUIET;
 }
 
-function listeningMark({ x, y }) {
+/** Listening points are many and all called the same: their word stands where nothing else is to be read. */
+function earLabelOf({ x, y }) {
+  const width = words.room.plan2d.listening.length * WORD_SIZE * LETTER + 4;
+  return { x, y, width, height: WORD_SIZE + 6, first: QUIET + 1, must: false };
+}
+
+function listeningMark(label) {
+  const { x, y } = label;
   return svg(
     "g",
     { role: "img", "aria-label": words.room.plan2d.listening },
     svg("circle", { class: "listening", cx: x, cy: y, r: 9 }),
-    svg("text", { class: "listening-word", x, y: y + 26, "text-anchor": "middle" }, words.room.plan2d.listening),
+    label.shown ? svg("text", { class: "listening-word", x: label.textX, y: label.top + WORD_SIZE, "text-anchor": label.anchor }, words.room.plan2d.listening) : null,
   );
 }
 

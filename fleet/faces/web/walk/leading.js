@@ -4,6 +4,7 @@
 import { at } from "../api.js";
 import { el, fill, plain, say } from "../dom.js";
 import { words } from "../words.js";
+import { Awake } from "./awake.js";
 import { Countdown } from "./countdown.js";
 import { showEnding } from "./ending.js";
 import { dropDraft, screenMark } from "./kept.js";
@@ -33,6 +34,7 @@ class Leading {
     this._timer = 0;
     this._places = new Map();
     this._countdown = new Countdown(() => this._look());
+    this._awake = new Awake(context.signal);
     this._away = el("div", { class: "walk-away", role: "alert" });
     this._said = el("div", { class: "said", role: "alert" });
     this._place = el("div", { class: "walk" });
@@ -179,10 +181,12 @@ class Leading {
     const another = key !== this._drawn;
     this._drawn = key;
     this._card = null;
-    document.body.dataset.walking = kind === "test" || kind === "failed" ? "yes" : "no";
+    const going = kind === "test" || kind === "failed";
+    document.body.dataset.walking = going ? "yes" : "no";
+    this._awake.keep(going);
     this._context.title(walk.now ? plain(walk.now.position, 60) : words.walk.title);
     if (kind === "test") {
-      this._card = new TestCard(this, walk, this._countdown);
+      this._card = new TestCard(this, walk, this._countdown, this._awake);
       this._card.trouble(this._trouble);
       fill(this._place, this._card.node);
       const number = walk.positions.indexOf(walk.now.position) + 1;

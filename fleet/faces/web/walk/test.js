@@ -12,7 +12,7 @@ const SHAPES = { yes: "right", no: "serious", "not sure": "unknown" };
 const LONGEST_NOTES = 2_000;
 
 export class TestCard {
-  constructor(walk, document_, countdown) {
+  constructor(walk, document_, countdown, awake) {
     this._walk = walk;
     this._document = document_;
     this._now = document_.now;
@@ -21,6 +21,7 @@ export class TestCard {
     this._asking = this._open();
     this._skipping = false;
     this._countdown = countdown;
+    this._awake = awake;
     this._saidTrouble = el("div", { class: "said", role: "alert" });
     this._given = el("div", { class: "given" });
     this._pad = el("div", { class: "pad" });
@@ -62,6 +63,7 @@ export class TestCard {
         this._fields.node,
         missed.length ? el("details", {}, el("summary", {}, test.notWalked(missed.length)), el("ul", { class: "points" }, missed.map((one) => el("li", {}, told(one.position), ": ", told(one.words, 300))))) : null,
         el("p", {}, el("button", { type: "button", class: "plain", onclick: () => this._walk.go("repeat") }, test.repeat)),
+        this._awake.node,
       ),
       el("div", { class: "test-pad" }, this._saidTrouble, this._countdown.node, this._pad),
     );
