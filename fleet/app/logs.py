@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from fleet.errors import BadInput
 from fleet.faces.cli.daemon_config import DaemonConfig
@@ -29,10 +30,21 @@ class Devices:
         return self.known(name)
 
 
-def log_to_stderr(config: DaemonConfig, devices: Devices) -> None:
+class Zone:
+    """The venue's time zone, for the log; UTC until a venue is there."""
+
+    def __init__(self) -> None:
+        self.known: Callable[[], ZoneInfo] = lambda: ZoneInfo("UTC")
+
+    def __call__(self) -> ZoneInfo:
+        """The zone as it is now."""
+        return self.known()
+
+
+def log_to_stderr(config: DaemonConfig, devices: Devices, zone: Zone) -> None:
     """Log in the wanted format."""
     handler = logging.StreamHandler()
-    handler.setFormatter(JsonLines(devices) if config.log_format == "json" else TextLines())
+    handler.setFormatter(JsonLines(devices) if config.log_format == "json" else TextLines(zone))
     handler.addFilter(_sparing)
     logging.basicConfig(level=config.log_level.upper(), handlers=[handler])
     for name in TALKATIVE:

@@ -10,7 +10,9 @@ from fleet.model.walk import Heard, Lead, Walk, WalkState
 from fleet.reconcile.walk_findings import all_right, compared, findings, line_is_right, off_percent
 
 
-def walk(one: Walk, baseline: Walk | None, *, lead: Lead, goes_back_in_s: float | None, all_back: bool) -> Document:
+def walk(
+    one: Walk, baseline: Walk | None, *, lead: Lead, goes_back_in_s: float | None, all_back: bool, time_zone: str
+) -> Document:
     """A walk as it stands, what it found, and in `against` what is another than at the baseline, where there is one.
 
     `all_right` is true where it is done, every position has four times yes, and every line measured is right.
@@ -20,7 +22,7 @@ def walk(one: Walk, baseline: Walk | None, *, lead: Lead, goes_back_in_s: float 
         **_walk(one, lead),
         "goes_back_in_s": goes_back_in_s,
         "all_back": all_back,
-        "against": _against(baseline, one) if baseline else None,
+        "against": _against(baseline, one, time_zone) if baseline else None,
     }
 
 
@@ -58,9 +60,9 @@ def _heard(one: Heard, data: Document) -> Document:
     }
 
 
-def _against(baseline: Walk, one: Walk) -> Document:
+def _against(baseline: Walk, one: Walk, time_zone: str) -> Document:
     return {
         "walk": baseline.id,
         "began": plain(baseline)["began"],
-        "findings": [plain(finding) for finding in compared(baseline, one)],
+        "findings": [plain(finding) for finding in compared(baseline, one, time_zone)],
     }

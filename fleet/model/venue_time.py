@@ -11,22 +11,38 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 Shift = Literal["gap", "double"]
+Timespec = Literal["minutes", "seconds", "milliseconds"]
 
 
-def on_the_clock(moment: datetime, time_zone: str) -> str:
-    """A moment as the venue's clock shows it: `2031-05-17 23:30 CEST`."""
-    return moment.astimezone(ZoneInfo(time_zone)).strftime("%Y-%m-%d %H:%M %Z")
+def on_the_clock(moment: datetime, zone: str | tzinfo, timespec: Timespec = "minutes") -> str:
+    """A moment as the venue's clock shows it, for whoever may be elsewhere: `2031-05-17 23:30 CEST`."""
+    local = moment.astimezone(ZoneInfo(zone) if isinstance(zone, str) else zone)
+    return f"{local.date()} {local.time().isoformat(timespec)} {local:%Z}"
 
 
-def clock_time(at: datetime, zone: ZoneInfo, now: datetime) -> str:
+def date_time(moment: datetime, zone: tzinfo, timespec: Timespec = "minutes") -> str:
+    """A moment where the zone is said already: `2031-05-17 23:30`, with it in an hour that the clock has twice."""
+    local = moment.astimezone(zone)
+    return f"{local.date()} {local.time().isoformat(timespec)}{_which(local, zone)}"
+
+
+def clock_time(at: datetime, zone: tzinfo, now: datetime, timespec: Timespec = "minutes") -> str:
     """A moment as people of the venue say it: `17:42`, with the date where that is not today."""
-    local, today = at.astimezone(zone), now.astimezone(zone).date()
-    return f"{local:%H:%M}" if local.date() == today else f"{local:%Y-%m-%d %H:%M}"
+    local = at.astimezone(zone)
+    if local.date() != now.astimezone(zone).date():
+        return date_time(at, zone, timespec)
+    return f"{local.time().isoformat(timespec)}{_which(local, zone)}"
 
 
 def day_of(moment: datetime, time_zone: str) -> date:
     """The venue's day at a moment."""
     return moment.astimezone(ZoneInfo(time_zone)).date()
+
+
+def moments_of(local: datetime, zone: tzinfo) -> tuple[datetime, ...]:
+    """The moments in UTC at which a clock shows a time: none where it skips it, two where it has it twice."""
+    both = {local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)}
+    return tuple(sorted(moment for moment in both if moment.astimezone(zone).replace(tzinfo=None) == local))
 
 
 def moment_of(day: date, at: time, zone: tzinfo) -> datetime:
@@ -51,6 +67,11 @@ def shift_of(day: date, at: time, zone: tzinfo) -> Shift | None:
 def end_of_day(day: date, zone: tzinfo) -> datetime:
     """The first moment that does not belong to a day of the venue any more, in UTC."""
     return moment_of(day + timedelta(days=1), time.min, zone)
+
+
+def _which(local: datetime, zone: tzinfo) -> str:
+    """Which of the two it is, where a clock shows a time twice; nothing anywhere else."""
+    return f" {local:%Z}" if len(moments_of(local.replace(tzinfo=None), zone)) > 1 else ""
 
 
 def _turn(before: datetime, after: datetime, zone: tzinfo) -> datetime:

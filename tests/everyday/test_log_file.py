@@ -6,12 +6,13 @@ import json
 import logging
 import stat
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from fleet.app.logs import Devices, log_to_stderr, logging_to
+from fleet.app.logs import Devices, Zone, log_to_stderr, logging_to
 from fleet.errors import BadInput
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.logs import file as log_file
@@ -20,6 +21,7 @@ from fleet.faces.logs.lines import JsonLines, TextLines
 from fleet.faces.logs.reading import Wanted, read_log
 
 DEVICES = frozenset({"box-0412"})
+KATHMANDU = ZoneInfo("Asia/Kathmandu")
 
 
 @pytest.fixture
@@ -139,11 +141,16 @@ def record(message: str, *arguments: object) -> logging.LogRecord:
 
 
 def test_text_is_safe_for_a_terminal() -> None:
-    text = TextLines().format(record("%s says\n%s", "box\x1b[2J", "mqtt://a:s3cret@b"))
+    text = TextLines(lambda: KATHMANDU).format(record("%s says\n%s", "box\x1b[2J", "mqtt://a:s3cret@b"))
     assert "\x1b" not in text
     assert text.endswith(" info box?[2J says\n    mqtt://a:…@b"), "set in, so that it cannot pass for a line of its own"
-    assert text[10] == "T"
-    assert "Z info" in text
+
+
+def test_text_has_the_time_on_the_venues_clock_and_names_utc_where_there_is_no_venue() -> None:
+    said = record("hello")
+    said.created = datetime(2031, 5, 17, 12, 0, 0, 250_000, tzinfo=UTC).timestamp()
+    assert TextLines(lambda: KATHMANDU).format(said) == "2031-05-17 17:45:00.250 +0545 info hello"
+    assert TextLines(Zone()).format(said) == "2031-05-17 12:00:00.250 UTC info hello"
 
 
 def test_json_is_one_line_whatever_is_said() -> None:
@@ -160,7 +167,7 @@ def test_stderr_gets_the_format_that_was_chosen(
     root = logging.getLogger()
     monkeypatch.setattr(root, "handlers", [])
     monkeypatch.setattr(root, "level", logging.NOTSET)
-    log_to_stderr(DaemonConfig(home=tmp_path, log_format=form), Devices())  # type: ignore[arg-type]  # both are formats
+    log_to_stderr(DaemonConfig(home=tmp_path, log_format=form), Devices(), Zone())  # type: ignore[arg-type]  # both are formats
     logging.getLogger("fleet.test").warning("hello")
     logging.getLogger("httpx").info("chatter")
     (line,) = capsys.readouterr().err.splitlines()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from fleet.faces.cli import show
 from fleet.faces.cli.live_view import View, notice_line
@@ -20,8 +19,8 @@ def screen(view: View, now: datetime, rows: int) -> list[str]:
     lines = [_head(view, now)]
     lines += [f"link to the devices: {view.link_trouble}"] if view.link_trouble else []
     room_lines = _rooms(view)
-    drift_lines = _drift(view)
-    notice_lines = _notices(view)
+    drift_lines = _drift(view, now)
+    notice_lines = _notices(view, now)
     left = max(LEAST_ROWS, rows) - len(lines)
     for part, share in ((room_lines, 2), (drift_lines, 2), (notice_lines, 1)):
         if part:
@@ -32,10 +31,10 @@ def screen(view: View, now: datetime, rows: int) -> list[str]:
 
 
 def _head(view: View, now: datetime) -> str:
-    clock = f"{now.astimezone(view.zone):%H:%M:%S}"
+    clock = view.clock.time(now, now)
     if view.lost_at is None:
         return f"{clock}  {view.room or 'all rooms'}; Ctrl-C ends"
-    since = f"{view.lost_at.astimezone(view.zone):%H:%M:%S}"
+    since = view.clock.time(view.lost_at, now)
     return f"{clock}  NOT CONNECTED: what follows was so at {since} ({view.lost}); trying again"
 
 
@@ -44,9 +43,9 @@ def _rooms(view: View) -> list[str]:
     return _table([(row["room"], row["words"]) for row in rows], ("ROOM", ""))
 
 
-def _drift(view: View) -> list[str]:
+def _drift(view: View, now: datetime) -> list[str]:
     found = [
-        (_clock(row["since"], view.zone), ", ".join(row["positions"]) or row["device"] or "-", _what(row))
+        (view.clock.time(row["since"], now, "minutes"), ", ".join(row["positions"]) or row["device"] or "-", _what(row))
         for row in sorted(view.drift, key=lambda row: str(row["since"]), reverse=True)
     ]
     return ["", *_table(found, ("SINCE", "DRIFT", ""))] if found else []
@@ -56,8 +55,8 @@ def _what(row: Document) -> str:
     return f"{row['words']}; probably {row['cause']}" if row["cause"] else str(row["words"])
 
 
-def _notices(view: View) -> list[str]:
-    rows = [(_clock(n["at"], view.zone), notice_line(n)) for n in view.notices]
+def _notices(view: View, now: datetime) -> list[str]:
+    rows = [(view.clock.time(n["at"], now, "minutes"), notice_line(n)) for n in view.notices]
     return ["", *_table(rows, ("NOTICE", ""))] if rows else []
 
 
@@ -69,7 +68,3 @@ def _table(rows: Sequence[show.Row], heads: show.Row) -> list[str]:
 
 def _cut(lines: list[str], most: int) -> list[str]:
     return lines if len(lines) <= most else [*lines[: most - 1], f"… {len(lines) - most + 1} lines more"]
-
-
-def _clock(moment: str, zone: ZoneInfo) -> str:
-    return f"{datetime.fromisoformat(moment).astimezone(zone):%m-%d %H:%M}"

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
-from zoneinfo import ZoneInfo
 
+from fleet.faces.cli.clock import NO_VENUE, Clock
 from fleet.faces.documents import Document
 
 MOST_NOTICES: Final = 50
@@ -20,7 +20,7 @@ class View:
 
     room: str | None = None
     """The only room to look at; all of them where there is none."""
-    zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
+    clock: Clock = NO_VENUE
     rooms: dict[str, Document] = field(default_factory=dict)
     notices: list[Document] = field(default_factory=list)
     """The last one first."""
@@ -45,7 +45,7 @@ class View:
 
     def looked(self, status: Document, rooms: Document, notices: Document, drift: Document) -> Iterator[Document]:
         """Take all that there is; events for those rooms that are not as they were known to be, and for new notices."""
-        self.zone = ZoneInfo(notices["time_zone"])
+        self.clock = Clock.of(notices)
         self.link_trouble = status["link_trouble"]
         self.take_drift(drift)
         told = {notice["id"] for notice in self.notices}

@@ -14,7 +14,7 @@ from typing import Final
 
 from fleet.errors import FleetError, NotFound
 from fleet.faces.cli import show
-from fleet.faces.cli.client import find
+from fleet.faces.cli.client import reach
 from fleet.faces.cli.event_stream import events
 from fleet.faces.cli.live_screen import screen
 from fleet.faces.cli.live_view import MOST_NOTICES, View, line_of
@@ -63,7 +63,7 @@ async def _draw(home: Path, view: View) -> None:
 async def _follow(home: Path, view: View, tell: Show) -> None:
     """Keep a view up to date, and tell what is new."""
     began = False
-    async for event in events(lambda: find(home)):
+    async for event in events(lambda: reach(home)):
         kind = event["event"]
         new = view.concerns(event) and view.take(event, datetime.now(UTC))
         if new or not began or kind == "gap":
@@ -76,11 +76,15 @@ async def _follow(home: Path, view: View, tell: Show) -> None:
 
 
 def _whole(home: Path, room: str | None) -> tuple[Document, Document, Document, Document]:
-    """Status, rooms, notices and drift. Raises `NotFound` for a room that is none."""
-    daemon = find(home)
+    """Status, rooms, notices and drift, as far as they are the caller's. Raises `NotFound` for a room that is none."""
+    daemon = reach(home)
     rooms = daemon.get("/rooms")
     if room is not None and room not in {row["room"] for row in rooms["rooms"]}:
         raise NotFound(f"there is no room {room!r}", remedy="`fleet rooms` lists them.")
+    session = daemon.get("/session")
+    if session["role"] == "operator":  # is told of rooms alone
+        none: Document = {"notices": [], "time_zone": session["time_zone"]}
+        return {"link_trouble": ""}, rooms, none, {"episodes": []}
     notices = daemon.every("/notices", "notices", MOST_NOTICES, room=room)
     return daemon.get("/status"), rooms, notices, daemon.get("/drift")
 
@@ -93,8 +97,8 @@ def _line(event: Document, view: View) -> None:
         return
     if kind == "drift":  # notices say what has to be said of it
         return
-    clock = datetime.fromisoformat(event["at"]).astimezone(view.zone) if "at" in event else datetime.now(view.zone)
-    show.say(f"{clock:%H:%M:%S} {line_of(event)}")
+    now = datetime.now(UTC)
+    show.say(f"{view.clock.time(event.get('at', now), now)} {line_of(event)}")
     sys.stdout.flush()
 
 

@@ -9,6 +9,8 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import groupby, zip_longest
 from typing import Any
 
+from fleet.faces.cli.clock import Clock
+from fleet.faces.cli.show_agreed import agreed_rows
 from fleet.faces.documents import Document
 from fleet.model.durations import words_of
 from fleet.model.listing import counted
@@ -45,21 +47,6 @@ def tell(text: str) -> None:
     if sys.stderr.isatty() and len(line) > width():
         line = textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False)
     sys.stderr.write(line + "\n")
-
-
-def day(moment: str) -> str:
-    """The day of a document's time."""
-    return moment[:10]
-
-
-def minute(moment: str) -> str:
-    """A document's time to the minute."""
-    return moment[:16].replace("T", " ")
-
-
-def second(moment: str) -> str:
-    """A document's time to the second."""
-    return moment[:19].replace("T", " ")
 
 
 def table(rows: Iterable[Row], heads: Row = (), indent: int = 0, out: Callable[[str], None] = say) -> None:
@@ -110,11 +97,9 @@ def differences(document: Document, *, everything: bool = False) -> None:
     notes = [n for n in document["notes"] if everything or n["silent"]]
     for room in sorted({x["room"] for x in (*found, *away, *notes)}):
         say(f"{room}:")
-        rows = [
-            (d["position"], "agreed" if d["agreed"] else d["grade"], agreed_words(d) if d["agreed"] else d["words"])
-            for d in found
-            if d["room"] == room
-        ]
+        own = [d for d in found if d["room"] == room]
+        rows = [(d["position"], d["grade"], d["words"]) for d in own if not d["agreed"]]
+        rows += [(position, "agreed", words) for position, words in agreed_rows(own)]
         rows += [(n["position"], "not checked", _reason(n)) for n in away if n["room"] == room]
         rows += [(n["position"], "note", n["words"]) for n in notes if n["room"] == room]
         table(rows, indent=2)
@@ -129,12 +114,6 @@ def differences(document: Document, *, everything: bool = False) -> None:
         say(f"{counted(missed, 'position')} not checked")
 
 
-def agreed_words(difference: Document) -> str:
-    """A difference that somebody signed for, in words."""
-    a = difference["agreed"]
-    return f"{difference['words']}; agreed by {a['owner']} until {a['until']}: {a['reason']}"
-
-
 def plan(document: Document, allowed: Collection[str] = ()) -> None:
     """What a plan would do, step by step, and what speaks against it; lifted guards are told as allowed."""
     if document["empty"]:
@@ -147,7 +126,8 @@ def plan(document: Document, allowed: Collection[str] = ()) -> None:
         weaker = "" if d["stages"] else "  (cannot stage: written at once, undone by writing back)"
         say(f"  {names} ({d['device']}): {', '.join(steps)}{weaker}")
         table([(x["grade"], x["words"]) for x in document["differences"] if x["device"] == d["device"]], indent=4)
-    _listed("louder", document["louder"])
+    if document["kind"] != "level":  # its notes tell from where to where each level moves
+        _listed("louder", document["louder"])
     _listed("left out", [f"{x['position']}: {x['words']}" for x in document["left_out"]])
     if any(x["unable"] for x in document["left_out"]):
         _listed("way out", ["`fleet swap POSITION DEVICE` puts a spare in the place of a dead box"])
@@ -173,11 +153,11 @@ def trial(document: Document, trial_s: float) -> None:
         _listed("trial", [f"{', '.join(weak)} {words}"])
 
 
-def change(document: Document) -> None:
+def change(document: Document, clock: Clock) -> None:
     """How a change ended, or what it waits for, and for which device otherwise."""
     table([(f"change {document['id']} ({document['kind']} {document['scope']}): {document['state']}",)])
     if document["state"] == "on trial":
-        _listed("until", [f"{second(document['trial_until'])} UTC; then everything goes back by itself"])
+        _listed("until", [f"{clock.told(document['trial_until'], 'seconds')}; then everything goes back by itself"])
         _listed("to keep it", [f"fleet keep {document['id']}"])
         _listed("to undo it", [f"fleet cancel {document['id']}"])
     _listed("made it fail", [f"{d}: {words}" if d else words for d, words in document["culprits"].items()])
@@ -205,14 +185,14 @@ def offers(lines: Iterable[str]) -> None:
     _listed("afterwards", lines)
 
 
-def devices(document: Document) -> None:
+def devices(document: Document, clock: Clock) -> None:
     """The inventory as a table, with what is wrong below its device."""
     if document["link_trouble"]:
         tell(f"the devices cannot be reached: {document['link_trouble']}")
     if document["passed_over"]:
         tell(f"the inventory is full: {document['passed_over']} times a device was passed over that no position names")
         tell("Who writes to the broker, or announces devices by mDNS? What is gone for an hour makes room by itself.")
-    rows = [(d["status"], d["id"], d["model"], d["firmware"], _served(d)) for d in document["devices"]]
+    rows = [(d["status"], d["id"], d["model"], d["firmware"], _served(d, clock)) for d in document["devices"]]
     table(rows, ("STATUS", "DEVICE", "MODEL", "FIRMWARE", "POSITIONS"))
     wrong = [(d["id"], words) for d in document["devices"] if (words := d["conflict"] or d["trouble"])]
     wrong += [(d["id"], f"tells faults: {', '.join(d['faults'])}") for d in document["devices"] if d["faults"]]
@@ -229,12 +209,12 @@ def _reason(not_checked: Document) -> str:
     return f"{reason}: {words}" if reason in {"conflicting", "unsuitable"} else words
 
 
-def _served(row: Document) -> str:
+def _served(row: Document, clock: Clock) -> str:
     served = (", ".join(row["positions"]) or "-") + (" (life safety)" if row["life_safety"] else "")
     if row["spare_for"] and not row["positions"]:
         served = f"spare for {', '.join(row['spare_for'])}"
     if (retired := row["retired"]) is not None:
-        served += f" (retired {day(retired['since'])} from {', '.join(retired['positions'])})"
+        served += f" (retired {clock.day(retired['since'])} from {', '.join(retired['positions'])})"
     return served
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from fleet.faces.cli.show import day, say, table, table_or_none, tell
+from fleet.faces.cli.clock import Clock
+from fleet.faces.cli.show import say, table, table_or_none, tell
+from fleet.faces.cli.show_agreed import brief, together
 from fleet.faces.documents import Document
 from fleet.model.listing import counted, listed
 
 
-def deviations(document: Document) -> None:
+def deviations(document: Document, clock: Clock) -> None:
     """Each with what differs, whose it is, why, and its last day; those that have ended say so."""
     rows = [
-        (f"{d['room']}/{d['position']}", _until(d), d["owner"], f"{d['words']} ({d['reason']})")
-        for d in document["deviations"]
+        (f"{d['room']}/{d['position']}", _until(d, clock), d["owner"], f"{brief(ones)} ({d['reason']})")
+        for ones in together(document["deviations"], _terms)
+        for d in ones[:1]
     ]
     table_or_none(rows, ("POSITION", "UNTIL", "OWNER", "WHAT"), "no agreed deviations")
 
@@ -24,12 +27,11 @@ def found(document: Document) -> None:
 
 def agreed(document: Document) -> None:
     """What was agreed, or ended."""
-    for d in document["deviations"]:
-        what = f"{d['room']}/{d['position']}, {d['words']}"
-        if d["stands"]:
-            table([(f"{what}: agreed until {d['until']}",)])
-        else:
-            table([(f"{what}: no longer agreed, it counts as a difference again",)])
+    for ones in together(document["deviations"], _terms):
+        first = ones[0]
+        over = "no longer agreed, it counts as a difference again"
+        how = f"agreed until {first['until']}" if first["stands"] else over
+        table([(f"{first['room']}/{first['position']}, {brief(ones)}: {how}",)])
 
 
 def sessions(document: Document) -> None:
@@ -64,19 +66,27 @@ def ended(session: Document) -> None:
         say(f"  to leave it as it is: fleet guest {room} --end")
     elif session["closed_by"]:
         say(f"{room} is left as it is: nothing is offered to be put back any more")
+    elif session["not_compared"]:
+        table([(f"{room}: what could be compared is as it was before {session['guest']}",)])
+        table([("not compared:", words) for words in session["not_compared"]], indent=2)
     else:
         say(f"{room} is as it was before {session['guest']}")
 
 
-def _until(deviation: Document) -> str:
+def _terms(deviation: Document) -> tuple[str, ...]:
+    """What deviations share that somebody signed for together, and ended together."""
+    return tuple(str(deviation[name]) for name in ("owner", "reason", "who", "at", "until", "ended", "ended_by"))
+
+
+def _until(deviation: Document, clock: Clock) -> str:
     if deviation["stands"]:
         return str(deviation["until"])
     by = f" by {deviation['ended_by']}" if deviation["ended_by"] else ""
-    return f"ended {day(deviation['over'])}{by}"
+    return f"ended {clock.day(deviation['over'])}{by}"
 
 
 def _as_found(difference: Document) -> str:
-    words = f"{difference['words']} (found {difference['found']}, wanted {difference['wanted']})"
+    words = str(difference["words"])
     return f"{words}; agreed already until {difference['agreed']['until']}" if difference["agreed"] else words
 
 

@@ -5,33 +5,34 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from fleet.faces.cli.show import Row, day, say, second, table, value_words
+from fleet.faces.cli.clock import Clock
+from fleet.faces.cli.show import Row, say, table, value_words
 from fleet.faces.documents import Document
 
 IDENTITY = ("id", "status", "serial", "model", "firmware", "mac", "address", "conflict", "trouble")
 DEVICE_WIDE = ("input", "panel_locked", "power_up_slot")
 
 
-def device(document: Document) -> None:
+def device(document: Document, clock: Clock) -> None:
     """The page of a device."""
     for name in IDENTITY:
         if document[name]:
             _field(name, document[name])
     if document["last_seen"]:
-        _field("last seen", f"{second(document['last_seen'])} UTC")
+        _field("last seen", clock.told(document["last_seen"], "seconds"))
     if document["positions"]:
         _field("positions", ", ".join(document["positions"]))
     if document["spare_for"]:
         _field("spare for", ", ".join(document["spare_for"]))
     if (retired := document["retired"]) is not None:
         places = ", ".join(retired["positions"])
-        _field("retired", f"{day(retired['since'])}, serial {retired['serial']}, from {places}")
+        _field("retired", f"{clock.day(retired['since'])}, serial {retired['serial']}, from {places}")
     _references(document["references"])
     if document["reported"]:
         _health(document)
         _settings(document["reported"]["state"])
         _slots(document["slots"])
-    _history(document)
+    _history(document, clock)
 
 
 def _references(references: Document) -> None:
@@ -67,17 +68,17 @@ def _slots(slots: list[Document]) -> None:
     _part("slots", rows)
 
 
-def _history(document: Document) -> None:
+def _history(document: Document, clock: Clock) -> None:
     changes = [
-        (second(c["started_at"]), c["id"], c["outcome"] or c["state"], f"{c['kind']} {c['scope']}")
+        (clock.second(c["started_at"]), c["id"], c["outcome"] or c["state"], f"{c['kind']} {c['scope']}")
         for c in document["changes"]
     ]
     sightings = [
-        (second(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
+        (clock.second(s["at"]), s["source"], s["address"] or "-", "goodbye" if s["gone"] else "")
         for s in document["sightings"]
     ]
-    _part("changes", changes)
-    _part("sightings", sightings)
+    _part(f"changes ({clock.name})", changes)
+    _part(f"sightings ({clock.name})", sightings)
 
 
 def _part(head: str, rows: Sequence[Row]) -> None:

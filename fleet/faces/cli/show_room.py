@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from fleet.faces.cli.show import NOT_CHECKED, agreed_words, say, table
+from fleet.faces.cli.show import NOT_CHECKED, say, table
+from fleet.faces.cli.show_agreed import agreed_rows
 from fleet.faces.cli.show_levels import chosen_words
 from fleet.faces.documents import Document
 from fleet.model.listing import counted
@@ -32,7 +33,7 @@ def room(document: Document) -> None:
         table(told, ("POSITION", "BY ITSELF"))
     if document["agreed"]:
         say()
-        table([(d["position"], agreed_words(d)) for d in document["agreed"]], ("POSITION", "AGREED DEVIATION"))
+        table(agreed_rows(document["agreed"]), ("POSITION", "AGREED DEVIATION"))
     lines = [(p["position"], _line(p["line"])) for p in document["positions"] if p["line"]]
     if lines:
         say()
@@ -56,8 +57,8 @@ def _along(rooms: dict[str, str]) -> str:
 
 
 def _standing(position: Document) -> list[str]:
-    """What is not as it should be by itself, and when a missing device was last seen."""
-    drift = [e["since_words"] for e in position["drift"] if e["kind"] != "missing"]
+    """What is not as it should be by itself, and when a device was last seen that is missing or does not answer."""
+    drift = [e["since_words"] for e in position["drift"] if e["kind"] not in ("missing", "unreachable")]
     return drift + ([position["missing_words"]] if position["missing_words"] else [])
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fleet.faces.cli import show
+from fleet.faces.cli.clock import Clock
 from fleet.faces.documents import Document
 from fleet.model.durations import words_of
 from fleet.model.listing import counted
@@ -45,12 +46,10 @@ def position(document: Document) -> None:
     show.table(rows, out=show.tell)
 
 
-def walk(document: Document) -> None:
+def walk(document: Document, clock: Clock) -> None:
     """A walk with all that was heard and found."""
-    show.say(
-        f"walk {document['id']} of {_where(document)} by {document['who']}, {show.second(document['began'])} UTC: "
-        f"{document['state']}"
-    )
+    began = clock.told(document["began"], "seconds")
+    show.say(f"walk {document['id']} of {_where(document)} by {document['who']}, {began}: {document['state']}")
     rows = [("stopped:", document["words"])] if document["words"] else []
     rows += [("baseline:", "later walks of the room are compared with it")] if document["is_baseline"] else []
     show.table(rows, indent=2)
@@ -65,17 +64,17 @@ def walk(document: Document) -> None:
     rows += [("found:", f"{f['position']}: {f['words']}") for f in document["findings"]]
     show.table(rows, indent=2)
     if against := document["against"]:
-        show.say(f"  against the baseline {against['walk']} of {show.day(against['began'])}:")
+        show.say(f"  against the baseline {against['walk']} of {clock.day(against['began'])}:")
         show.table([(f["position"], f["words"]) for f in against["findings"]] or [("same", "nothing moved")], indent=4)
 
 
-def walks(document: Document) -> None:
+def walks(document: Document, clock: Clock) -> None:
     """The list of walks."""
     rows = [
-        (w["id"], show.minute(w["began"]), w["who"], w["state"], f"{_where(w)}: {_summary(w)}")
+        (w["id"], clock.minute(w["began"]), w["who"], w["state"], f"{_where(w)}: {_summary(w)}")
         for w in document["walks"]
     ]
-    show.table_or_none(rows, ("WALK", "STARTED (UTC)", "WHO", "STATE", "ROOM"), "no walks")
+    show.table_or_none(rows, ("WALK", f"STARTED ({clock.name})", "WHO", "STATE", "ROOM"), "no walks")
 
 
 def _where(document: Document) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import groupby
 
-from fleet.faces.cli.show import change, second, table
+from fleet.faces.cli.clock import Clock
+from fleet.faces.cli.show import change, table
 from fleet.faces.documents import Document
 
 STATES = {
@@ -38,18 +39,19 @@ ASKED = {
 }
 
 
-def story(document: Document) -> None:
+def story(document: Document, clock: Clock) -> None:
     """How a change ended, who asked for it and why, and everything that happened."""
-    change(document)
-    table([(f"{document['who']}, {second(document['started_at'])} UTC", document["why"])], indent=2)
-    table(list(_rows(document["story"])), indent=2)
+    started = document["started_at"]
+    change(document, clock)
+    table([(f"{document['who']}, {clock.told(started, 'seconds')}", document["why"])], indent=2)
+    table([(clock.time(at, started, "milliseconds"), words) for at, words in _rows(document["story"])], indent=2)
 
 
 def _rows(entries: list[Document]) -> Iterator[tuple[str, str]]:
     for (what, by_device), several in groupby(entries, key=lambda e: (e["what"], bool(e["device"]))):
         together = list(several)
         who = [f"{e['device']}{': ' if e['device'] and e['detail'] else ''}{e['detail']}" for e in together]
-        at = together[0]["at"][11:23].rstrip("Z")
+        at = together[0]["at"]
         said = ", ".join(w for w in who if w)
         if by_device:
             yield at, f"- asked {ASKED[what]}: {said}" if what in ASKED else f"- {what}: {said}"

@@ -5,10 +5,11 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 from fleet.faces.cli import show
+from fleet.faces.cli.clock import Clock
 from fleet.faces.documents import Document
 from fleet.model.listing import counted
 
@@ -18,13 +19,13 @@ _SEEN: Final = ("id", "status", "model", "firmware", "positions", "life_safety",
 """What the table shows of a device."""
 
 
-def watch(ask: Callable[[], Document]) -> None:
+def watch(ask: Callable[[], Document], clock: Clock) -> None:
     """Show the devices that `ask` tells until a person presses Ctrl-C."""
     try:
         if sys.stdout.isatty():
-            _draw(ask)
+            _draw(ask, clock)
         else:
-            _tell(ask)
+            _tell(ask, clock)
     except KeyboardInterrupt:
         show.tell("")
 
@@ -39,29 +40,34 @@ def changes(before: Document, after: Document) -> Iterator[str]:
         yield f"link to the devices: {after['link_trouble'] or 'works again'}"
 
 
-def _draw(ask: Callable[[], Document]) -> None:
+def _draw(ask: Callable[[], Document], clock: Clock) -> None:
     drawn: Document | None = None
     while True:
         document = ask()
         if drawn is None or _shown(drawn) != _shown(document):
             sys.stdout.write(_CLEAR)
-            show.devices(document)
-            show.say(f"last change {datetime.now().astimezone():%H:%M:%S}; Ctrl-C ends")
+            show.devices(document, clock)
+            show.say(f"last change {_now(clock)}; Ctrl-C ends")
             sys.stdout.flush()
             drawn = document
         time.sleep(LOOK_EVERY_S)
 
 
-def _tell(ask: Callable[[], Document]) -> None:
+def _tell(ask: Callable[[], Document], clock: Clock) -> None:
     before = ask()
     show.tell(f"watching {counted(len(before['devices']), 'device')}; Ctrl-C ends")
     while True:
         time.sleep(LOOK_EVERY_S)
         after = ask()
         for line in changes(before, after):
-            show.say(f"{datetime.now().astimezone():%H:%M:%S} {line}")
+            show.say(f"{_now(clock)} {line}")
         sys.stdout.flush()
         before = after
+
+
+def _now(clock: Clock) -> str:
+    now = datetime.now(UTC)
+    return clock.time(now, now)
 
 
 def _statuses(document: Document) -> dict[str, str]:

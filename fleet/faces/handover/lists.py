@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import TypeAlias
 
 from fleet.faces.handover.cells import Cell, table_text
-from fleet.model.edge import plain
 from fleet.model.settings import Band
+from fleet.model.venue_time import on_the_clock
 from fleet.services.handover.pack import DelayRow, HandOver, RoomSheet, ScheduleRow
 
 Rows: TypeAlias = Iterator[Sequence[Cell]]
@@ -34,18 +34,18 @@ def lists(pack: HandOver) -> dict[str, str]:
 
 
 DEVICES = (
-    *("room", "position", "device", "output", "status", "read", "life_safety", "last_seen_utc"),
+    *("room", "position", "device", "output", "status", "read", "life_safety", "last_seen"),
     *("model", "serial", "firmware", "mac", "address", "drawing", "cable", "rack", "circuit", "switch_port"),
 )
 
 
 def _devices(pack: HandOver) -> Rows:
     for row in pack.schedule:
-        yield (*_whereabouts(row), *_identity(row), *_references(row))
+        yield (*_whereabouts(pack, row), *_identity(row), *_references(row))
 
 
-def _whereabouts(row: ScheduleRow) -> Sequence[Cell]:
-    seen = plain(row.record.last_seen) if row.record else None
+def _whereabouts(pack: HandOver, row: ScheduleRow) -> Sequence[Cell]:
+    seen = on_the_clock(row.record.last_seen, pack.time_zone) if row.record else None
     return row.room, row.position, row.device, row.output, row.status.value, row.read, row.life_safety, seen
 
 
@@ -194,7 +194,7 @@ def _differences(pack: HandOver) -> Rows:
 
 DEVIATIONS = (
     *("room", "position", "device", "output", "subject", "slot", "setting", "grade", "wanted", "agreed", "words"),
-    *("owner", "reason", "agreed_on_utc", "entered_by", "until", "differs_now"),
+    *("owner", "reason", "agreed_on", "entered_by", "until", "differs_now"),
 )
 
 
@@ -204,7 +204,8 @@ def _deviations(pack: HandOver) -> Rows:
     for d in pack.deviations:
         yield (
             *(d.room, d.position, d.device, d.output, d.subject, d.slot, d.setting, d.grade.word, d.wanted, d.found),
-            *(d.words, d.owner, d.reason, plain(d.at), d.who, d.until.isoformat(), d.key in differing),
+            *(d.words, d.owner, d.reason, on_the_clock(d.at, pack.time_zone), d.who),
+            *(d.until.isoformat(), d.key in differing),
         )
 
 
@@ -227,7 +228,7 @@ def _not_checked(pack: HandOver) -> Rows:
 
 
 WALK = (
-    *("room", "position", "device", "output", "serial", "at_utc", "by", "place", "source", "sound", "polarity"),
+    *("room", "position", "device", "output", "serial", "at", "by", "place", "source", "sound", "polarity"),
     *("impedance_ohm", "expected_ohm", "level_db", "instrument", "instrument_serial", "notes"),
 )
 
@@ -237,7 +238,7 @@ def _walk(pack: HandOver) -> Rows:
         for one in walk.heard:
             s, a = one.step, one.answers
             yield (
-                *(walk.room, s.position, s.device, s.output, s.serial, plain(one.at), one.who),
+                *(walk.room, s.position, s.device, s.output, s.serial, on_the_clock(one.at, pack.time_zone), one.who),
                 *(a.place, a.source, a.sound, a.polarity, a.impedance_ohm, s.expected_ohm, a.level_db),
                 *(a.instrument, a.instrument_serial, a.notes),
             )

@@ -3,40 +3,30 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping
-from datetime import datetime
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from fleet import __version__
 from fleet.faces.handover import words
 from fleet.faces.handover.curves import described, picture
+from fleet.faces.templates import style_of, templates_in
 from fleet.model.difference import Grade
 from fleet.model.listing import listed
-from fleet.model.names import shown
+from fleet.model.venue_time import on_the_clock
 from fleet.reconcile.words import band_words
 from fleet.services.handover.pack import HandOver
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
-LONGEST: Final = 500
 
 
 def page(pack: HandOver) -> str:
     """The whole document. Every text in it is bounded and escaped, wherever it came from."""
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_bounded,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates_in(TEMPLATES)
     environment.filters.update(
-        when=_clock(pack.time_zone),
+        when=lambda moment: on_the_clock(moment, pack.time_zone),
         quantity=_quantity,
         bands=lambda bands: [band_words(band) for band in bands],
         listed=listed,
@@ -45,7 +35,7 @@ def page(pack: HandOver) -> str:
         pack=pack,
         words=words,
         tool=__version__,
-        style=Markup((TEMPLATES / "handover.css").read_text(encoding="utf-8")),  # noqa: S704 - our own file
+        style=style_of(TEMPLATES / "handover.css"),
         picture=lambda curve: Markup(picture(curve)),  # noqa: S704 - base64 of our own making
         described=described,
         figures=_figures(pack),
@@ -57,18 +47,6 @@ def page(pack: HandOver) -> str:
         heard={(walk.room, one.step.position): one for walk in pack.walks for one in walk.heard},
         walked={walk.room for walk in pack.walks},
     )
-
-
-def _bounded(value: object) -> object:
-    """What is put into the page: text from files and devices short, printable and on one line."""
-    if isinstance(value, Markup):
-        return value
-    return shown(str(value), LONGEST)
-
-
-def _clock(time_zone: str) -> Callable[[datetime], str]:
-    zone = ZoneInfo(time_zone)
-    return lambda moment: moment.astimezone(zone).strftime("%Y-%m-%d %H:%M %Z")
 
 
 def _quantity(value: float | None, unit: str, digits: int = 6) -> str:

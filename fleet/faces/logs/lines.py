@@ -8,9 +8,11 @@ import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from fleet.faces.secrets import without_secrets
 from fleet.model.names import ID_PATTERN, shown
+from fleet.model.venue_time import on_the_clock
 
 Line = dict[str, Any]
 
@@ -56,7 +58,11 @@ class JsonLines(logging.Formatter):
 
 
 class TextLines(logging.Formatter):
-    """Each record as text for a person: the time in UTC, the level, the message; safe for a terminal."""
+    """Each record as text for a person: the time on the venue's clock, the level, the message; safe for a terminal."""
+
+    def __init__(self, zone: Callable[[], ZoneInfo]) -> None:
+        super().__init__()
+        self._zone = zone
 
     def format(self, record: logging.LogRecord) -> str:
         """A line for each line of the message, and of the trace where there is one; all but the first are set in.
@@ -66,7 +72,8 @@ class TextLines(logging.Formatter):
         line = line_of(record, lambda _: False)
         parts = [*line["message"].splitlines(), *str(line.get("trace", "")).splitlines()]
         safe = [shown(part, LONGEST_MESSAGE) for part in parts] or [""]
-        return f"{line['time']} {line['level']} " + "\n    ".join(safe)
+        at = on_the_clock(datetime.fromtimestamp(record.created, UTC), self._zone(), "milliseconds")
+        return f"{at} {line['level']} " + "\n    ".join(safe)
 
 
 def _change(message: str) -> str | None:

@@ -6,11 +6,13 @@ import os
 import shutil
 import stat
 from collections.abc import Iterable
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 from fleet.errors import NotDelivered
 from fleet.faces.documents import Document
 from fleet.faces.notices.config import ReceiverConfig
+from fleet.model.venue_time import on_the_clock
 from fleet.services.self_check.result import Result, ok, trouble, warning
 
 TRY = "`fleet notices --test` tries all of them."
@@ -21,15 +23,18 @@ def check_receivers(receivers: Iterable[ReceiverConfig]) -> list[Result]:
     return [_receiver(receiver) for receiver in receivers]
 
 
-def check_delivery(document: Document) -> list[Result]:
-    """What a running daemon says of its receivers; nothing where it has none."""
+def check_delivery(document: Document, zone: tzinfo) -> list[Result]:
+    """What a running daemon says of its receivers, on the venue's clock; nothing where it has none."""
     rows = document["receivers"]
     found = []
     for row in rows:
-        words = f"{row['name']} cannot be told since {row['failing_since']}: {row['why']}"
+        if not row["failing_since"]:
+            continue
+        since = on_the_clock(datetime.fromisoformat(row["failing_since"]), zone)
+        words = f"{row['name']} cannot be told since {since}: {row['why']}"
         if row["for_long"]:
             found.append(trouble("delivery of notices", words, f"{row['waiting']} wait. {TRY}"))
-        elif row["failing_since"]:
+        else:
             found.append(warning("delivery of notices", words, f"It is tried again. {TRY}"))
     return found or ([ok("delivery of notices", f"{len(rows)} can be told")] if rows else [])
 

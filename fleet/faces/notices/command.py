@@ -17,7 +17,7 @@ from fleet.faces.notices.document import bytes_of, words_of
 from fleet.faces.secrets import HIDDEN, without_secrets
 from fleet.model.names import shown
 from fleet.model.receiver import ReceiverRules
-from fleet.services.delivering import Parcel
+from fleet.services.receivers import Parcel
 
 MOST_WORDS: Final = 4000
 LEAST_SECRET: Final = 6

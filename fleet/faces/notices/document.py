@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 from fleet.faces.documents import Document
 from fleet.model.edge import plain
 from fleet.model.notice import Notice
-from fleet.services.delivering import Parcel
+from fleet.model.venue_time import clock_time
+from fleet.services.receivers import Parcel
 
 MOST_LINES: Final = 20
 
@@ -55,7 +56,7 @@ def words_of(parcel: Parcel) -> str:
     if len(parcel.notices) == 1:
         return parcel.notices[0].words
     zone = ZoneInfo(parcel.time_zone)
-    lines = [f"{n.at.astimezone(zone):%H:%M} {n.words}" for n in parcel.notices[:MOST_LINES]]
+    lines = [f"{clock_time(n.at, zone, n.at)} {n.words}" for n in parcel.notices[:MOST_LINES]]
     count = len(parcel.notices) + parcel.more
     more = [f"and {count - MOST_LINES} more: `fleet notices` lists them"] if count > MOST_LINES else []
     return "\n".join([f"{count} notices from quiet hours:", *lines, *more])

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from fleet.faces.notices.command import Command
 from fleet.faces.notices.config import ReceiverConfig
 from fleet.faces.notices.webhook import Webhook
-from fleet.services.delivering import Receiver
+from fleet.services.receivers import Receiver
 
 
 def receivers_of(configured: Iterable[ReceiverConfig]) -> tuple[Receiver, ...]:

@@ -21,7 +21,7 @@ from fleet.faces.notices.document import bytes_of
 from fleet.faces.secrets import without_secrets
 from fleet.model.names import shown
 from fleet.model.receiver import ReceiverRules
-from fleet.services.delivering import Parcel
+from fleet.services.receivers import Parcel
 
 
 class Webhook:

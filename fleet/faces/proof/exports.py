@@ -7,18 +7,17 @@ from pathlib import Path
 from typing import Final
 
 import segno
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from fleet import __version__
 from fleet.faces import snapshot_documents
 from fleet.faces.documents import Document
 from fleet.faces.proof.rows import devices_of
+from fleet.faces.proof.times import in_utc
 from fleet.faces.proof.verifying import RESIGN, verify
-from fleet.model.names import shown
+from fleet.faces.templates import style_of, templates_in
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
-LONGEST: Final = 500
 HEADS: Final = ("subject", "device", "serial", "model", "firmware", "output", "setting", "value")
 
 
@@ -31,14 +30,8 @@ def csv_text(document: Document) -> str:
 
 def html_text(document: Document) -> str:
     """One page that holds everything it shows. Every text in it is bounded and escaped, wherever it came from."""
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_bounded,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates_in(TEMPLATES)
+    environment.filters["utc"] = in_utc
     sha256 = str(document["sha256"])
     code = segno.make(f"fleet snapshot {document['id']} sha256 {sha256}", error="m", micro=False)
     return environment.get_template("snapshot.html").render(
@@ -51,7 +44,7 @@ def html_text(document: Document) -> str:
         not_checked=_not_checked(document),
         resign=RESIGN,
         tool=__version__,
-        style=Markup((TEMPLATES / "snapshot.css").read_text(encoding="utf-8")),  # noqa: S704 - our own file
+        style=style_of(TEMPLATES / "snapshot.css"),
         code=Markup(code.svg_inline(scale=3, border=4, title=f"sha256 {sha256}")),  # noqa: S704 - of our own making
     )
 
@@ -71,7 +64,3 @@ def _rows(document: Document) -> Iterator[tuple[str, ...]]:
 
 def _not_checked(document: Document) -> tuple[str, ...]:
     return verify(snapshot_documents.text(document)).not_checked
-
-
-def _bounded(value: object) -> object:
-    return value if isinstance(value, Markup) else shown(str(value), LONGEST)

@@ -16,6 +16,7 @@ from fleet.faces.documents import Document
 from fleet.faces.proof.entries import fault_of_shape, first_wrong
 from fleet.faces.proof.keys import fingerprint, is_public_key, signed_by
 from fleet.faces.proof.stamps import check_stamp
+from fleet.faces.proof.times import in_utc
 from fleet.model.audit import AuditHead
 from fleet.model.canonical import parsed
 from fleet.model.edge import adapter, digest
@@ -173,7 +174,7 @@ def _witnesses(document: Document, certificates: tuple[Certificate, ...]) -> Ite
     public_key = signature["public_key"] if signature is not None else ""
     for witness in document["witnesses"]:
         name = "time stamp" if witness["kind"] == "time stamp" else "witness"
-        who, at = shown(str(witness["name"]), 100), shown(str(witness["at"]))
+        who, at = shown(str(witness["name"]), 100), in_utc(witness["at"])
         if signature is not None and not _is_signed(public_key, witness):
             yield Check(name=name, result="wrong", words=f"what is said of {who} was altered or added")
         elif witness["sha256"] != document["sha256"]:
@@ -199,7 +200,7 @@ def _stamp(document: Document, witness: Document, who: str, certificates: tuple[
     checked = check_stamp(witness["token"], statement(str(document["sha256"])), certificates)
     if checked.fault or checked.at is None:
         return Check(name="time stamp", result="wrong", words=f"{who}: {checked.fault}")
-    at = f"{checked.at:%Y-%m-%d %H:%M:%S} UTC"
+    at = in_utc(checked.at)
     if checked.by_service is None:
         words = f"{who} says {at}; give the service's certificate with --tsa-certificate to check that it was there"
         return Check(name="time stamp", result="not checked", words=words)
