@@ -35,6 +35,8 @@ class MemoryDriver:
         self.devices = {d.description.id: d for d in devices}
         self._held = HeldWork()
         self._queue: asyncio.Queue[Event] = asyncio.Queue()
+        self._retained: dict[str, tuple[Event, ...]] = {}
+        """What each device told last."""
         for device in self.devices.values():
             self._tell_all(device)
 
@@ -53,9 +55,12 @@ class MemoryDriver:
         """Nothing to do: there is no link that could be down."""
 
     async def census(self) -> frozenset[str]:
-        """All devices, told again."""
-        for device in self.devices.values():
-            self._tell_all(device)
+        """All devices, told again; of one that hangs what it told last."""
+        for name, device in self.devices.items():
+            if device.hangs:
+                self._tell(*self._retained[name])
+            else:
+                self._tell_all(device)
         return frozenset(self.devices)
 
     def abilities(self, description: Description) -> Abilities:  # noqa: ARG002 - the same for all of them
@@ -125,7 +130,7 @@ class MemoryDriver:
 
     def _reach(self, description: Description, epoch: int | None = None, expect: Moment | None = None) -> MemoryDevice:
         device = self.devices.get(description.id)
-        if device is None or not device.online:
+        if device is None or not device.online or device.hangs:
             raise DeviceSilent(description.id)
         if epoch is not None:
             if epoch < device.epoch:
@@ -142,12 +147,16 @@ class MemoryDriver:
     def _tell_all(self, device: MemoryDevice) -> None:
         name = device.description.id
         if not device.online:
-            self._queue.put_nowait(WentOffline(device=name))
-            return
-        for event in (
-            CameOnline(device=name, boot_id=device.moment().boot_id),
-            Described(device=name, description=device.description),
-            StateHeard(device=name, state=self._state(device)),
-            SlotsHeard(device=name, slots=device.readable()),
-        ):
+            self._tell(WentOffline(device=name))
+        elif not device.hangs:
+            self._retained[name] = (
+                CameOnline(device=name, boot_id=device.moment().boot_id),
+                Described(device=name, description=device.description),
+                StateHeard(device=name, state=self._state(device)),
+                SlotsHeard(device=name, slots=device.readable()),
+            )
+            self._tell(*self._retained[name])
+
+    def _tell(self, *events: Event) -> None:
+        for event in events:
             self._queue.put_nowait(event)

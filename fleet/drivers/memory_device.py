@@ -15,7 +15,10 @@ from fleet.reconcile.representable import representable
 
 @dataclass(slots=True)
 class MemoryDevice:
-    """One device: what it is, its live settings, its slots. `online` is false while it is silent."""
+    """One device: what it is, its live settings, its slots.
+
+    `online` is false while it is not there, `hangs` true while it is, and neither answers nor tells anything.
+    """
 
     description: Description
     live: DeviceSettings
@@ -26,6 +29,7 @@ class MemoryDevice:
     boot_count: int = 1
     revision: int = 1
     online: bool = True
+    hangs: bool = False
     identified_s: int = 0
 
     def state(self) -> State:

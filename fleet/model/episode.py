@@ -9,7 +9,7 @@ from typing import Literal
 
 from fleet.model.difference import Grade
 
-EpisodeKind = Literal["drift", "muted", "missing", "link"]
+EpisodeKind = Literal["drift", "muted", "missing", "unreachable", "link"]
 EpisodeState = Literal["open", "flapping", "over"]
 
 
@@ -18,9 +18,10 @@ class Episode:
     """Something that began by itself at one place.
 
     `drift`: a position differs; `muted`: an alarm or an external contact mutes one that should sound, which is no
-    drift; `missing`: a device of positions is gone; `link`: nothing is known of any device. `since` is when that was
-    first seen, `moved` when it last came or went, and `turns` when it ended before, as far as that is recent. A
-    flapping episode may be `present` or not at any moment. `positions` are full names, `room/position`.
+    drift; `missing`: a device of positions is gone; `unreachable`: one is there by its presence and does not answer;
+    `link`: nothing is known of any device. `since` is when that was first seen, `moved` when it last came or went, and
+    `turns` when it ended before, as far as that is recent. A flapping episode may be `present` or not at any moment.
+    `positions` are full names, `room/position`.
     """
 
     kind: EpisodeKind
@@ -42,11 +43,15 @@ class Episode:
     turns: tuple[datetime, ...] = ()
     announced: bool = False
     """A notice of it was given."""
+    last_seen: datetime | None = None
+    """When an unreachable device was last seen."""
 
     @property
     def key(self) -> str:
         """Its kind and place: there is never more than one episode of a key."""
-        place = {"missing": self.device, "link": ""}.get(self.kind, self.positions[0] if self.positions else "")
+        place = {"missing": self.device, "unreachable": self.device, "link": ""}.get(
+            self.kind, self.positions[0] if self.positions else ""
+        )
         return f"{self.kind} {place}".strip()
 
     @property

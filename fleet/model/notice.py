@@ -13,6 +13,7 @@ NoticeKind = Literal[
     "drift",
     "drift over",
     "missing",
+    "unreachable",
     "back",
     "flapping",
     "muted",

@@ -10,11 +10,11 @@ from fleet.model.names import Name
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repair:
-    """One repair: when, of which settings (`position live level_db`), by which change; empty where none was begun."""
+    """One repair: when, of which settings (`room/position live level_db`), by which change."""
 
     at: datetime
     settings: tuple[str, ...]
-    change: str = ""
+    change: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,3 +25,5 @@ class Repairs:
     done: tuple[Repair, ...] = ()
     left_alone: tuple[str, ...] = ()
     """Settings that are not put right any more, of which a notice was given."""
+    owed: str = ""
+    """The change of the last repair, as long as people were not told how it ended; put down before it begins."""

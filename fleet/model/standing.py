@@ -74,6 +74,17 @@ class LevelEnd:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LevelsTold:
+    """The levels of a device's outputs as it told them last, when, and in which boot and active slot that was."""
+
+    device: Id
+    at: datetime
+    boot_id: str
+    active_slot: int | None
+    levels_db: Mapping[OutputNumber, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OurMute:
     """A position that somebody muted through this tool, with the output that served it then."""
 

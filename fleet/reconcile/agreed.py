@@ -6,7 +6,7 @@ of its position, it is a difference again, whichever way it moved.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from fleet.model.deviation import AgreedDeviation
@@ -14,13 +14,15 @@ from fleet.model.difference import Comparison, Difference, Grade, Subject
 from fleet.model.settings import OUTPUT_SETTINGS, DeviceSettings, OutputSettings, SlotContents
 from fleet.model.state import Reported
 from fleet.model.venue import Position
+from fleet.reconcile.brief import names_of
 from fleet.reconcile.compare import compare
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import Place, place
 from fleet.reconcile.wanted import WantedDevice, WantedOutput
-from fleet.reconcile.words import SETTING_WORDS
 
 NOTHING = OutputSettings()
+FILTERS = frozenset({"eq", "high_pass", "low_pass"})
+"""Settings whose values are no sentence."""
 
 
 def marked(
@@ -88,7 +90,7 @@ def left_as_agreed(outlook: Outlook) -> Outlook:
     """
     by_place = {place(p): p for p in outlook.venue.positions()}
     wants = dict(outlook.wants)
-    kept: dict[Place, tuple[str, ...]] = {}
+    kept: dict[Place, list[AgreedDeviation]] = {}
     for deviation in outlook.agreed:
         position = by_place.get((deviation.room, deviation.position))
         if position is None or position.life_safety or position.device not in outlook.reported:
@@ -99,8 +101,9 @@ def left_as_agreed(outlook: Outlook) -> Outlook:
         if deviation.subject == "stored" and (want.stored is None or want.stored.slot != deviation.slot):
             continue
         wants[position.device] = _wanting(want, deviation, position.output)
-        kept[place(position)] = (*kept.get(place(position), ()), _words(deviation))
-    return replace(outlook, wants=wants, kept=kept) if kept else outlook
+        kept.setdefault(place(position), []).append(deviation)
+    told = {at: tuple(_words(ones)) for at, ones in kept.items()}
+    return replace(outlook, wants=wants, kept=told) if kept else outlook
 
 
 def kept_notes(outlook: Outlook, places: Iterable[Place]) -> tuple[str, ...]:
@@ -159,8 +162,17 @@ def _wanting(want: WantedDevice, deviation: AgreedDeviation, output: int) -> Wan
     return replace(want, outputs={**want.outputs, output: changed}, **wide)
 
 
-def _words(deviation: AgreedDeviation) -> str:
-    what = SETTING_WORDS[deviation.setting]
-    where = f" in slot {deviation.slot}" if deviation.subject == "stored" else ""
-    by = f"as agreed by {deviation.owner} until {deviation.until.isoformat()} ({deviation.reason})"
-    return f"{what}{where} stays {deviation.found} instead of {deviation.wanted}, {by}"
+def _words(deviations: Iterable[AgreedDeviation]) -> Iterator[str]:
+    """What stays at a position, a sentence for all that was signed for together."""
+    by_terms: dict[str, list[AgreedDeviation]] = {}
+    for one in deviations:
+        terms = f"as agreed by {one.owner} until {one.until.isoformat()} ({one.reason})"
+        by_terms.setdefault(terms, []).append(one)
+    for terms, ones in by_terms.items():
+        names = names_of((d.setting, d.slot if d.subject == "stored" else None) for d in ones)
+        if len(ones) > 1:
+            yield f"{names} stay as they are, {terms}"
+        elif ones[0].setting in FILTERS:
+            yield f"{names} stays as it is, {terms}"
+        else:
+            yield f"{names} stays {ones[0].found} instead of {ones[0].wanted}, {terms}"

@@ -50,6 +50,11 @@ def differences_named(
     if absent := sorted(names - {d.setting for d in found}, key=lambda name: ORDER[name]):
         what = listed([SETTING_WORDS[name] for name in absent])
         raise Refused(f"{what} of {room}/{position} is as desired: there is nothing to agree to", remedy=_look(room))
+    if not found and (agreed := [SETTING_WORDS[d.setting] for d in own if d.agreed is not None]):
+        raise Refused(
+            f"all that differs at {room}/{position} is agreed already: {listed(list(dict.fromkeys(agreed)))}",
+            remedy="`fleet agree` lists it; name the setting to agree to it anew.",
+        )
     if not found:
         raise Refused(f"{room}/{position} is as desired: there is nothing to agree to", remedy=_look(room))
     return tuple(found)

@@ -1,4 +1,4 @@
-"""What the drift watch is told each time, what it holds from one time to the next, and what it tells."""
+"""What the drift watch is told each time, and what it holds from one time to the next."""
 
 from __future__ import annotations
 
@@ -37,9 +37,11 @@ AFTER_OFF_HOURS: Final = timedelta(minutes=10)
 
 Mark: TypeAlias = tuple[str, str, str]
 """One difference as it stands: subject, setting, and the value that was found."""
-Reason = Literal["", "first", "version", "change", "guest"]
-"""Why differences are no drift: they stood at the first look, a version or mode in force makes them, a change of ours
-left them, a guest made them. Empty where nothing speaks for them."""
+Reason = Literal["", "first", "version", "agreed", "change", "guest"]
+"""Why differences are no drift: they stood at the first look, a version or mode in force makes them, somebody agreed to
+them or did no longer, a change of ours left them, a guest made them. Empty where nothing speaks for them."""
+WANTED: Final[frozenset[Reason]] = frozenset({"version", "agreed"})
+"""What is wanted became another, and no device did anything."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,11 +69,15 @@ class Look:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sign:
-    """One device that has a position: whether it is there, in which boot, and when it last told something."""
+    """One device that has a position: whether it is there, in which boot, and when it last told something.
+
+    `silent_since` is since when it does not answer though it is there; `None` where it does.
+    """
 
     device: str
     online: bool
     last_seen: datetime
+    silent_since: datetime | None = None
     boot: str = ""
     rooms: tuple[str, ...] = ()
     positions: tuple[str, ...] = ()
@@ -119,71 +125,3 @@ class Watch:
     gone: Mapping[str, Gone] = field(default_factory=dict)
     link_down: datetime | None = None
     link_up: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drifted:
-    """A position differs by itself, or differs worse than was told (`worse`)."""
-
-    episode: Episode
-    worse: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Silenced:
-    """An alarm or an external contact mutes a position that should sound."""
-
-    episode: Episode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Over:
-    """A position is as wanted again, or is not muted any more; `reason` tells whose doing that was, if ours."""
-
-    episode: Episode
-    reason: Reason = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Missing:
-    """Devices are gone, together where there are several; one episode each."""
-
-    episodes: tuple[Episode, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Back:
-    """A missing device is there again."""
-
-    episode: Episode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Flapping:
-    """It comes and goes: nothing more is told of it until it is calm."""
-
-    episode: Episode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Calmed:
-    """It has stopped coming and going; `present` in the episode tells which way."""
-
-    episode: Episode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkLost:
-    """Nothing is known of any device: the link to the broker is down."""
-
-    episode: Episode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkBack:
-    """The link to the broker is up again."""
-
-    episode: Episode
-
-
-DriftEvent: TypeAlias = Drifted | Silenced | Over | Missing | Back | Flapping | Calmed | LinkLost | LinkBack

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from fleet.reconcile.drift_facts import (
+from fleet.reconcile.drift_events import (
+    Answers,
     Back,
     Calmed,
     Drifted,
@@ -17,12 +18,14 @@ from fleet.reconcile.drift_facts import (
     Missing,
     Over,
     Silenced,
+    Unreachable,
 )
 
 WITHIN: Final = timedelta(seconds=3)
 """Positions of a room that one hand changes follow one another within this."""
 BACK_WITHIN: Final = timedelta(seconds=30)
-"""Boxes of one circuit take their time to start, and nobody is in a hurry to learn that they are back."""
+"""Boxes of one circuit take their time to start, and nobody is in a hurry to learn that they are back. What stops
+answering together is found by questions one after the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,9 +40,11 @@ def gather(waiting: Iterable[Waiting], events: Iterable[DriftEvent], now: dateti
     """Put events to those that wait. What is over before it was told of is not told at all."""
     kept = list(waiting)
     for event in events:
-        if isinstance(event, Over | Back | LinkBack | Flapping):
+        if isinstance(event, Over | Back | Answers | LinkBack | Flapping):
             kept = [left for one in kept if (left := _without(one, event.episode.key)) is not None]
             if not event.episode.announced and not isinstance(event, Flapping):
+                continue
+            if isinstance(event, Answers) and event.gone:
                 continue
         kept.append(Waiting(event=event, at=now))
     return tuple(kept)
@@ -66,7 +71,7 @@ def _without(one: Waiting, key: str) -> Waiting | None:
     if isinstance(event, Missing):
         left = tuple(episode for episode in event.episodes if episode.key != key)
         return replace(one, event=replace(event, episodes=left)) if left else None
-    begins = isinstance(event, Drifted | Silenced)
+    begins = isinstance(event, Drifted | Silenced | Unreachable)
     return None if begins and event.episode.key == key else one
 
 
@@ -80,7 +85,7 @@ def _matter(event: DriftEvent) -> Hashable:
             return kind, episode.kind, episode.rooms, reason
         case Silenced(episode=episode):
             return kind, episode.rooms, episode.words
-        case Back():
+        case Back() | Unreachable() | Answers():
             return kind
         case Flapping(episode=episode) | Calmed(episode=episode):
             return kind, episode.kind, episode.rooms, episode.present
@@ -89,6 +94,6 @@ def _matter(event: DriftEvent) -> Hashable:
 
 
 def _wait(event: DriftEvent) -> timedelta:
-    if isinstance(event, Back):
+    if isinstance(event, Back | Unreachable | Answers):
         return BACK_WITHIN
     return WITHIN if isinstance(event, Drifted | Over | Silenced | Flapping | Calmed) else timedelta()

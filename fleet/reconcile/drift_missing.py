@@ -6,21 +6,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from fleet.model.episode import Episode
-from fleet.reconcile.drift_facts import (
-    AFTER_LINK,
-    GATHER,
-    LINK_AFTER,
-    MISSED_AFTER,
-    TOGETHER,
-    Back,
-    Facts,
-    Gone,
-    LinkBack,
-    LinkLost,
-    Missing,
-    Sign,
-    Watch,
-)
+from fleet.reconcile.drift_events import Back, LinkBack, LinkLost, Missing
+from fleet.reconcile.drift_facts import AFTER_LINK, GATHER, LINK_AFTER, MISSED_AFTER, TOGETHER, Facts, Gone, Sign, Watch
 from fleet.reconcile.drift_turns import Sheet
 
 LINK = "link"

@@ -7,8 +7,10 @@ from dataclasses import replace
 
 from fleet.model.difference import Difference
 from fleet.model.episode import Episode, EpisodeKind
+from fleet.reconcile.brief import in_brief, said_of
 from fleet.reconcile.causes import probable_cause
-from fleet.reconcile.drift_facts import Drifted, Look, Mark, Over, Silenced
+from fleet.reconcile.drift_events import Drifted, Over, Silenced
+from fleet.reconcile.drift_facts import WANTED, Look, Mark
 from fleet.reconcile.drift_turns import Sheet
 
 MUTED = "muted"
@@ -38,7 +40,7 @@ def _drift(sheet: Sheet, look: Look) -> None:
 def _differs(sheet: Sheet, look: Look, left: Collection[Difference], episode: Episode | None) -> None:
     worst = max(left, key=lambda d: d.grade)
     settings = tuple(dict.fromkeys(_setting(_mark(d)) for d in left))
-    words = "; ".join(d.words for d in sorted(left, key=lambda d: -d.grade))
+    words = in_brief([said_of(d) for d in left])
     if episode is None:
         begun = replace(_begun(sheet, "drift", look, words), grade=worst.grade, worst=worst.grade, settings=settings)
         if look.now is not None:
@@ -64,7 +66,7 @@ def _muted(sheet: Sheet, look: Look) -> None:
             sheet.events.append(Over(episode=sheet.episodes[episode.key]))
     elif episode is not None:
         sheet.episodes[episode.key] = replace(episode, words=look.muted)
-    elif look.reason in ("first", "version"):
+    elif look.reason == "first" or look.reason in WANTED:
         _account(sheet, look, frozenset(m for m in known if m[0] != MUTED) | {mark})
     elif mark not in known:
         begun = _begun(sheet, "muted", look, look.muted)

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import replace
 from datetime import datetime
 
-from fleet.reconcile.drift_facts import SETTLE, SETTLE_AT_MOST, STILL, Boot, Look, Sign, Watch
+from fleet.reconcile.drift_facts import SETTLE, SETTLE_AT_MOST, STILL, WANTED, Boot, Look, Sign, Watch
 from fleet.reconcile.drift_places import judge_place
 from fleet.reconcile.drift_turns import Sheet
 
@@ -30,7 +30,7 @@ def judge_or_hold(sheet: Sheet, looks: Collection[Look]) -> None:
             sheet.held.pop(look.place, None)
             judge_place(sheet, look)
             continue
-        if look.reason == "version":  # by what it was before it powered up
+        if look.reason in WANTED:  # by what it was before it powered up
             judge_place(sheet, look)
             continue
         earlier = sheet.held.get(look.place)

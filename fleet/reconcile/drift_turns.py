@@ -7,20 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from fleet.model.episode import Episode
-from fleet.reconcile.drift_facts import (
-    CALM_AFTER,
-    FLAPS,
-    FLAPS_WITHIN,
-    Boot,
-    Calmed,
-    DriftEvent,
-    Facts,
-    Flapping,
-    Gone,
-    Look,
-    Mark,
-    Watch,
-)
+from fleet.reconcile.drift_events import Calmed, DriftEvent, Flapping
+from fleet.reconcile.drift_facts import CALM_AFTER, FLAPS, FLAPS_WITHIN, Boot, Facts, Gone, Look, Mark, Watch
 
 
 @dataclass(slots=True)

@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 
 from fleet.model.cause import NOT_KNOWN
 from fleet.model.difference import Grade
-from fleet.model.episode import Episode
+from fleet.model.episode import Episode, EpisodeKind
 from fleet.model.listing import counted, listed
 from fleet.model.notice import NoticeKind
 from fleet.model.venue_time import clock_time
-from fleet.reconcile.drift_facts import (
+from fleet.reconcile.drift_events import (
+    Answers,
     Back,
     Calmed,
     Drifted,
@@ -24,9 +25,10 @@ from fleet.reconcile.drift_facts import (
     LinkLost,
     Missing,
     Over,
-    Reason,
     Silenced,
+    Unreachable,
 )
+from fleet.reconcile.drift_facts import Reason
 
 NAMED: Final = 4
 """Positions and devices are named up to this number, and counted above it."""
@@ -76,6 +78,8 @@ def told(events: Sequence[DriftEvent], zone: ZoneInfo, now: datetime, common: st
     event = events[0]
     if isinstance(event, Missing):
         return _missing(event.episodes, zone, now, common)
+    if isinstance(event, Unreachable):
+        return _unreachable(tuple(one.episode for one in events if isinstance(one, Unreachable)), zone, now)
     episodes = tuple(one.episode for one in events if not isinstance(one, Missing))
     since = clock_time(min(e.since for e in episodes), zone, now)
     if isinstance(event, Drifted):
@@ -93,13 +97,20 @@ def _muted(episodes: Episodes, since: str) -> Told:
 def _over(episodes: Episodes, reason: Reason) -> Told:
     if episodes[0].kind == "muted":
         return Told(kind="muted", words=f"{places(episodes)} not muted any more", episodes=episodes)
-    words = f"{places(episodes)} as desired again, {WHOSE.get(reason, 'by itself')}"
+    how = "what differs is agreed" if reason == "agreed" else f"as desired again, {WHOSE.get(reason, 'by itself')}"
+    words = f"{places(episodes)}{':' if reason == 'agreed' else ''} {how}"
     return Told(kind="drift over", words=words, episodes=episodes)
 
 
 def _back(episodes: Episodes, since: str) -> Told:
     verb = "is" if len(episodes) == 1 else "are"
     words = f"{_named([e.device for e in episodes], 'device')} {verb} back; missing since {since}"
+    return Told(kind="back", words=words, episodes=episodes)
+
+
+def _answers(episodes: Episodes, since: str) -> Told:
+    verb, they = ("answers", "it") if len(episodes) == 1 else ("answer", "they")
+    words = f"{_named([e.device for e in episodes], 'device')} {verb} again; {they} did not since {since}"
     return Told(kind="back", words=words, episodes=episodes)
 
 
@@ -111,7 +122,7 @@ def _flapping(episodes: Episodes, _since: str) -> Told:
 
 def _calmed(episodes: Episodes, _since: str) -> Told:
     one = episodes[0]
-    how = f"it still {_STILL[one.kind]}" if one.present else f"{_WHAT[one.kind]} is over"
+    how = f"it still {_STILL[one.kind]}" if one.present else _ENDED[one.kind]
     words = f"{places(episodes)}: it stopped coming and going; {how}"
     return Told(kind="flapping", words=words, episodes=episodes, way_out=_ways(episodes) if one.present else "")
 
@@ -129,13 +140,33 @@ def _link_back(episodes: Episodes, since: str) -> Told:
 _SIMPLE: Final[Mapping[type, Callable[[Episodes, str], Told]]] = {
     Silenced: _muted,
     Back: _back,
+    Answers: _answers,
     Flapping: _flapping,
     Calmed: _calmed,
     LinkLost: _link_lost,
     LinkBack: _link_back,
 }
-_WHAT: Final = {"drift": "a difference", "muted": "a mute", "missing": "its device", "link": "the link"}
-_STILL: Final = {"drift": "differs", "muted": "is muted", "missing": "is missing", "link": "is down"}
+_WHAT: Final[Mapping[EpisodeKind, str]] = {
+    "drift": "a difference",
+    "muted": "a mute",
+    "missing": "its device",
+    "unreachable": "its device's answer",
+    "link": "the link",
+}
+_STILL: Final[Mapping[EpisodeKind, str]] = {
+    "drift": "differs",
+    "muted": "is muted",
+    "missing": "is missing",
+    "unreachable": "does not answer",
+    "link": "is down",
+}
+_ENDED: Final[Mapping[EpisodeKind, str]] = {
+    "drift": "the difference is over",
+    "muted": "it is not muted",
+    "missing": "its device is there",
+    "unreachable": "its device answers",
+    "link": "it is up",
+}
 
 
 def places(episodes: Sequence[Episode]) -> str:
@@ -170,16 +201,29 @@ def _missing(episodes: Episodes, zone: ZoneInfo, now: datetime, common: str) -> 
     return Told(kind="missing", words=words, episodes=episodes, cause=common, way_out=_ways(episodes))
 
 
+def _unreachable(episodes: Episodes, zone: ZoneInfo, now: datetime) -> Told:
+    since = clock_time(min(e.since for e in episodes), zone, now)
+    seen = clock_time(min(e.last_seen or e.since for e in episodes), zone, now)
+    when = f"since {since}, last seen {seen}"
+    if len(episodes) == 1:
+        words = f"{places(episodes)}: {episodes[0].device} does not answer {when}"
+    else:
+        words = f"{_named([e.device for e in episodes], 'device')} do not answer {when} ({places(episodes)})"
+    return Told(kind="unreachable", words=words, episodes=episodes, way_out=_ways(episodes))
+
+
 def _cause(episodes: Episodes) -> str:
     return episodes[0].cause if episodes[0].cause != NOT_KNOWN.words else ""
 
 
 def _ways(episodes: Sequence[Episode]) -> str:
     """The commands that put it right."""
-    if any(e.kind == "missing" for e in episodes):
-        if len(episodes) > 1 or not episodes[0].positions:
+    first = episodes[0]
+    if first.kind in ("missing", "unreachable"):
+        if len(episodes) > 1 or not first.positions:
             return "Look for what they share: power, switch, cable."
-        return f"fleet swap {episodes[0].positions[0]} SPARE"
+        swap = f"fleet swap {first.positions[0]} SPARE"
+        return swap if first.kind == "missing" else f"Switch its power off and on; if that does not help: `{swap}`"
     if not all(e.kind == "drift" for e in episodes):
         return ""
     rooms = sorted({room for e in episodes for room in e.rooms})

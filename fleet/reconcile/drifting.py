@@ -11,7 +11,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from fleet.model.episode import Episode
-from fleet.reconcile.drift_facts import DriftEvent, Facts, Mark, Over, Watch
+from fleet.reconcile.drift_answers import take_answers
+from fleet.reconcile.drift_events import DriftEvent, Over
+from fleet.reconcile.drift_facts import Facts, Mark, Watch
 from fleet.reconcile.drift_missing import miss, missing_due, take_link, take_presence
 from fleet.reconcile.drift_settling import judge_or_hold, judge_settled, settling_due, take_boot
 from fleet.reconcile.drift_turns import Sheet, turns_due
@@ -24,6 +26,7 @@ def watch_on(watch: Watch, facts: Facts) -> tuple[Watch, tuple[DriftEvent, ...]]
     for sign in facts.signs:
         take_boot(sheet, sign)
         take_presence(sheet, sign)
+        take_answers(sheet, sign, facts)
     judge_or_hold(sheet, facts.looks)
     judge_settled(sheet)
     miss(sheet, facts)
@@ -48,7 +51,7 @@ def only(
     ended = {
         key: episode
         for key, episode in watch.episodes.items()
-        if (episode.kind == "missing" and episode.device not in devices)
+        if (episode.kind in ("missing", "unreachable") and episode.device not in devices)
         or (episode.kind in ("drift", "muted") and episode.positions[0] not in places)
     }
     events = tuple(

@@ -1,16 +1,21 @@
 """When a level that a device tells is one that somebody chose: a wall panel, a control system, a hand at the box. Pure.
 
 Only a level inside its allowed range counts, and only one that appeared while the device ran on: in the same boot, in
-the same active slot, with no change of ours about. Everything else is explained by what happened to the device.
+the same active slot, with no change of ours about. Everything else is explained by what happened to the device. So it
+is with what is found after nobody listened: it is set beside what the device told last.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Final
 
+from fleet.model.change import ChangeRecord, ChangeState
 from fleet.model.description import Description
+from fleet.model.plan import Target
+from fleet.model.standing import LevelsTold
 from fleet.model.state import State
 from fleet.model.venue import Position
 from fleet.reconcile.exact import ROUNDING, same_number
@@ -22,15 +27,6 @@ NOBODY: Final = frozenset({"power_up", "reverted"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LevelsTold:
-    """The levels of a device's outputs as it told them last, and in which boot and active slot that was."""
-
-    boot_id: str
-    active_slot: int | None
-    levels_db: Mapping[int, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
     """A level in dB that somebody chose for a position, and who, as far as the device tells."""
 
@@ -39,10 +35,31 @@ class Choice:
     who: str
 
 
-def levels_told(state: State) -> LevelsTold:
-    """The levels of a state."""
-    levels_db = {n: s.level_db for n, s in state.live.outputs.items() if s.level_db is not None}
-    return LevelsTold(boot_id=state.boot_id, active_slot=state.active_slot, levels_db=levels_db)
+def levels_told(state: State, at: datetime) -> LevelsTold:
+    """The levels of a state that was told at a moment."""
+    return LevelsTold(
+        device=state.id,
+        at=at,
+        boot_id=state.boot_id,
+        active_slot=state.active_slot,
+        levels_db={n: s.level_db for n, s in state.live.outputs.items() if s.level_db is not None},
+    )
+
+
+def left_by(told: LevelsTold, records: Iterable[ChangeRecord]) -> LevelsTold:
+    """What a device told, with what changes did to it that ended since; the records are newest first."""
+    for record in reversed([r for r in records if r.ended is not None and r.ended >= told.at]):
+        for plan in record.plan.devices:
+            if plan.device == told.device:
+                left = plan.after if record.state is ChangeState.KEPT else plan.before
+                slot = told.active_slot if left.active_slot is None else left.active_slot
+                told = replace(told, active_slot=slot, levels_db={**told.levels_db, **levels_left(left)})
+    return told
+
+
+def levels_left(target: Target) -> dict[int, float]:
+    """The levels of outputs that a change ended with."""
+    return {n: s.level_db for n, s in target.live.outputs.items() if s.level_db is not None}
 
 
 def followed(

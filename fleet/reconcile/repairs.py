@@ -74,18 +74,29 @@ def verdict(
 
 
 def remembered(past: Repairs, episodes: Collection[Episode], now: datetime) -> Repairs:
-    """What is still to be remembered: a day of repairs, and what is left alone for as long as it drifts."""
+    """What is still to be remembered: a day of repairs, the one that is to be told, what is left alone as it drifts."""
     drifting = {s for e in episodes if e.kind == "drift" and e.stands for s in _settings(e)}
     return replace(
         past,
-        done=tuple(r for r in past.done if now - r.at < REMEMBERED),
+        done=tuple(r for r in past.done if now - r.at < REMEMBERED or r.change == past.owed),
         left_alone=tuple(s for s in past.left_alone if s in drifting),
     )
 
 
 def repaired(past: Repairs, settings: Collection[str], change: str, now: datetime) -> Repairs:
-    """A repair more."""
-    return replace(past, done=(*past.done, Repair(at=now, settings=tuple(sorted(settings)), change=change)))
+    """A repair more, of which people are to be told once it has ended."""
+    done = (*past.done, Repair(at=now, settings=tuple(sorted(settings)), change=change))
+    return replace(past, done=done, owed=change)
+
+
+def owed(past: Repairs) -> Repair | None:
+    """The repair that people were not told of yet."""
+    return next((r for r in past.done if past.owed and r.change == past.owed), None)
+
+
+def never_begun(past: Repairs) -> Repairs:
+    """The repair that is owed never began: there is nothing to tell, and nothing was done."""
+    return replace(past, done=tuple(r for r in past.done if r.change != past.owed), owed="")
 
 
 def _left_alone(drifted: Collection[Episode], recent: Collection[Repair], told: Collection[str]) -> LeaveAlone | None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from fleet.errors import BadInput, Moved, NotFound, Refused
+from fleet.errors import BadInput, Moved, NotFound
 from fleet.model.deviation import AgreedDeviation
 from fleet.model.difference import Difference
 from fleet.model.names import Name, shown
@@ -14,6 +14,7 @@ from fleet.model.state import Reported
 from fleet.model.venue import Position
 from fleet.model.venue_time import day_of
 from fleet.reconcile.agreeing import SHOWN_FOR, Terms, deviation_of, differences_named, due, last_day, shown_digest
+from fleet.reconcile.brief import in_brief, said_of_deviation
 from fleet.reconcile.scope import select
 from fleet.services.changes import Changes
 from fleet.services.desired import Desired
@@ -100,11 +101,8 @@ class Deviations:
         )
         agreed = [deviation_of(d, reported, terms, self._new_id()) for d in found.differences]
         keys = {one.key for one in agreed}
-        for before in self._desired.agreed():
-            if before.key in keys:
-                await self._save(replace(before, ended=now, ended_by=signed.who))
-        for one in agreed:
-            await self._save(one)
+        before = [d for d in self._desired.agreed() if d.key in keys]
+        await self._save(*(replace(d, ended=now, ended_by=signed.who) for d in before), *agreed)
         return tuple(agreed)
 
     async def end(self, room: str, position: str, settings: Collection[str], who: str) -> tuple[AgreedDeviation, ...]:
@@ -119,26 +117,27 @@ class Deviations:
                 f"no agreed deviation stands for {shown(room)}/{shown(position)}", remedy="`fleet agree` lists them."
             )
         ended = [replace(d, ended=self._clock(), ended_by=who) for d in ending]
-        for one in ended:
-            await self._save(one)
+        await self._save(*ended)
         return tuple(ended)
 
     async def tick(self) -> None:
         """Tell of deviations that end in a week, end today, or have ended while nobody could tell."""
         if self._desired.version is None:
             return
-        time_zone = self._desired.venue().time_zone
-        for deviation in tuple(self._desired.deviations.values()):
-            if (telling := due(deviation, self._clock(), time_zone)) is None:
-                continue
-            if self._differs(deviation):
-                await self._tell(telling.deviation, telling.when)
-            await self._save(telling.deviation)
+        time_zone, now = self._desired.venue().time_zone, self._clock()
+        due_now = [t for d in self._desired.deviations.values() if (t := due(d, now, time_zone)) is not None]
+        matters: dict[tuple[str, ...], list[AgreedDeviation]] = {}
+        for telling in due_now:
+            d = telling.deviation
+            if self._differs(d):
+                matters.setdefault((telling.when, d.room, d.position, d.owner, d.reason), []).append(d)
+        for (when, *_), deviations in matters.items():
+            await self._tell(deviations, when)
+        await self._save(*(telling.deviation for telling in due_now))
 
     async def _look(self, room: str, position: str, settings: Collection[str]) -> tuple[Found, Reported]:
         place = self._position(room, position)
-        if place.device in self._changes.devices_in_change():
-            raise Refused(f"a change holds {place.device}", remedy="Wait until it has ended.")
+        self._changes.check_free({place.device})
         outlook = await self._lookout.look([] if place.life_safety else [place.device])
         comparison = self._lookout.compare(outlook, [place])
         differences = differences_named(comparison, room, position, settings)
@@ -149,9 +148,12 @@ class Deviations:
     def _position(self, room: str, position: str) -> Position:
         return select(self._desired.venue(), room, position=position)[0]
 
-    async def _save(self, deviation: AgreedDeviation) -> None:
-        await self._store.save_standing(deviation.id, deviation)
-        self._desired.deviations = {**self._desired.deviations, deviation.id: deviation}
+    async def _save(self, *deviations: AgreedDeviation) -> None:
+        """Write them down; for those who compare they change all at once."""
+        for one in deviations:
+            await self._store.save_standing(one.id, one)
+        if deviations:
+            self._desired.deviations = {**self._desired.deviations, **{one.id: one for one in deviations}}
 
     def _differs(self, deviation: AgreedDeviation) -> bool:
         """Whether what was agreed still differs from what is desired, by what its device last told."""
@@ -166,20 +168,22 @@ class Deviations:
         keys = {(d.room, d.position, d.subject, d.setting, d.slot) for d in comparison.differences}
         return deviation.key in keys
 
-    async def _tell(self, deviation: AgreedDeviation, when: str) -> None:
-        what = f"{deviation.room}/{deviation.position} ({deviation.words}; {deviation.reason})"
-        words = f"The deviation of {what}, agreed by {deviation.owner}, {when}; then it counts as a difference again."
+    async def _tell(self, deviations: Sequence[AgreedDeviation], when: str) -> None:
+        """Tell of all deviations of a position that somebody signed for together, in one notice."""
+        one = deviations[0]
+        what = f"{one.room}/{one.position} ({in_brief([said_of_deviation(d) for d in deviations])}; {one.reason})"
+        words = f"The deviation of {what}, agreed by {one.owner}, {when}; then it counts as a difference again."
         if when.startswith("has"):
-            words = f"The deviation of {what}, agreed by {deviation.owner}, {when}: it counts as a difference again."
-        notice = self._notices.about("deviation", words, room=deviation.room)
-        way_out = f"fleet apply {deviation.room} --position {deviation.position}"
+            words = f"The deviation of {what}, agreed by {one.owner}, {when}: it counts as a difference again."
+        notice = self._notices.about("deviation", words, room=one.room)
+        way_out = f"fleet apply {one.room} --position {one.position}"
         await self._notices.give(
             replace(
                 notice,
-                positions=(deviation.position,),
-                devices=(deviation.device,),
-                grade=deviation.grade,
+                positions=(one.position,),
+                devices=tuple(sorted({d.device for d in deviations})),
+                grade=max(d.grade for d in deviations),
                 way_out=way_out,
             ),
-            beside={deviation.id: deviation},
+            beside={d.id: d for d in deviations},
         )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -19,54 +19,38 @@ from fleet.drivers.protocol import (
     StateHeard,
     WentOffline,
 )
-from fleet.errors import NotFound, Refused
+from fleet.errors import Refused
 from fleet.model.description import Description
-from fleet.model.inventory import DeviceRecord, DeviceStatus, Retirement, Sighting
+from fleet.model.inventory import DeviceRecord, Retirement, Sighting
 from fleet.model.names import shown
 from fleet.model.once import Once
 from fleet.model.state import Reported, Slots, State
 from fleet.reconcile.identity import identity_of, judge, shared_serials
+from fleet.services.answers import Answers
+from fleet.services.known_devices import Known, KnownDevices
+from fleet.services.unwritten import Unwritten
 from fleet.store.protocol import Store
 
 log = logging.getLogger(__name__)
 
-MOST_DEVICES: Final = 20_000
-"""Twice the largest venue. Beyond, only devices that a position names are taken: anybody on the network may make up
-names, and neither the memory nor the database is theirs to fill."""
-MOST_SIGHTINGS: Final = 20_000
-"""That wait to be written; more of them say nothing new."""
 STRANGER_STAYS: Final = timedelta(hours=1)
 """Where the inventory is full: how long a device that no position names stays once it is gone."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Known:
-    """What is held of one device in memory."""
-
-    record: DeviceRecord
-    state: State | None = None
-    slots: Slots | None = None
-
-
-class Inventory:
+class Inventory(KnownDevices):
     """Hears what drivers and discovery tell, judges it, and keeps records in the store (written by `flush`)."""
 
     def __init__(self, store: Store, route: str, clock: Callable[[], datetime], *, port: int | None = None) -> None:
+        super().__init__(Answers(clock, self._tell))
         self._store = store
         self._route = route
         self._clock = clock
         self._port = port
-        self._known: dict[str, Known] = {}
-        self._changed: set[str] = set()
-        self._sightings: list[Sighting] = []
+        self._unwritten = Unwritten(store)
         self._complained = Once()
         self.link_trouble = "not connected yet"
         """Why the link to the devices is down; empty while it works."""
         self._announced: set[str] = set()
-        self.named: Callable[[], frozenset[str]] = frozenset
-        """The devices that positions name: these are taken even where the inventory is full."""
-        self.passed_over = 0
-        """How often something was heard of a device for which there was no room, since the start."""
         self.link_since = clock()
         """Since when the link is as it is."""
         self._listeners: list[Callable[[State], None]] = []
@@ -85,16 +69,7 @@ class Inventory:
     async def flush(self) -> None:
         """Write what changed to the store. What could not be written is written the next time."""
         await self._make_room()
-        changed, self._changed = self._changed, set()
-        try:
-            if changed:
-                await self._store.save_devices([self._known[device].record for device in sorted(changed)])
-        except BaseException:
-            self._changed |= changed
-            raise
-        if sightings := tuple(self._sightings):
-            await self._store.add_sightings(sightings)
-            del self._sightings[: len(sightings)]
+        await self._unwritten.write(lambda device: self._known[device].record)
 
     def listen(self, listener: Callable[[State], None]) -> None:
         """Tell `listener` each state that a device tells by itself, but for those that are older than the last one."""
@@ -119,17 +94,13 @@ class Inventory:
                 for device in self._known:
                     self._leave(device)
             case CameOnline(device=device):
-                self.see(Sighting(device=device, at=self._clock(), source="broker"))
-                self._update(device, replace(self._entry(device).record, online=True, route=self._route))
+                self._come(device)
             case WentOffline(device=device):
                 self._leave(device)
             case Described(device=device, description=description):
                 self._describe(device, description)
             case StateHeard(device=device, state=state):
-                self._alive(device)
-                if self._take_state(device, state):
-                    for listener in self._listeners:
-                        listener(state)
+                self._hear_state(device, state)
             case SlotsHeard(device=device, slots=slots):
                 self._take_slots(device, slots)
             case Nonsense(device=device, what=what):
@@ -140,8 +111,7 @@ class Inventory:
         if self._no_room(sighting.device):
             return
         known = self._entry(sighting.device)
-        if len(self._sightings) < MOST_SIGHTINGS:
-            self._sightings.append(sighting)
+        self._unwritten.sighted(sighting)
         if sighting.source == "mdns" and self._port in (None, sighting.port):
             self._announced.add(sighting.device)
         if not sighting.gone:
@@ -154,8 +124,17 @@ class Inventory:
         self._update(device, replace(self._entry(device).record, online=True, route=self._route))
         self._alive(device)
         self._describe(device, reported.description)
-        self._take_state(device, reported.state)
+        if self._take_state(device, reported.state):
+            self.answers.proved(device)
+        else:
+            self._complain(device, "answers with an older state than it told before")
+            self.unanswered(device)
         self._take_slots(device, reported.slots)
+
+    def unanswered(self, device: str) -> None:
+        """A device did not answer a question; one that is not there need not."""
+        if self.online(device):
+            self.answers.unanswered(device)
 
     async def accept(self, device: str) -> DeviceRecord:
         """A person vouches for a conflicting device: what it reports now is its identity from here on.
@@ -177,96 +156,43 @@ class Inventory:
         self._update(device, replace(self._entry(device).record, retired=retirement))
         await self.flush()
 
-    def known(self, device: str) -> Known:
-        """What is held of a device. Raises `NotFound`."""
-        if device not in self._known:
-            raise NotFound(f"no device {shown(device)!r} was ever seen", remedy="`fleet devices` lists them.")
-        return self._known[device]
-
-    def has_told(self, device: str) -> bool:
-        """True where a device was ever there and told what it is."""
-        return device in self._known and self._known[device].record.description is not None
-
-    def records(self) -> tuple[DeviceRecord, ...]:
-        """All records, by id."""
-        return tuple(self._known[device].record for device in sorted(self._known))
-
-    def descriptions(self) -> Mapping[str, Description]:
-        """Descriptions of all devices that told one."""
-        return {d: k.record.description for d, k in self._known.items() if k.record.description is not None}
-
-    def conflicts(self) -> Mapping[str, str]:
-        """Devices that must not be written to, with the reason in words."""
-        told = {d: "; ".join(k.record.conflicts) for d, k in self._known.items() if k.record.conflicts}
-        return {**told, **shared_serials(self.descriptions().values())}
-
-    def online(self, device: str) -> bool:
-        """True where the device is known to be alive."""
-        return device in self._known and self._known[device].record.online
-
-    def reported(self, device: str) -> Reported | None:
-        """What a device last told, or `None` where that is not everything yet."""
-        known = self._known.get(device)
-        if known is None or known.record.description is None or known.state is None or known.slots is None:
-            return None
-        return Reported(description=known.record.description, state=known.state, slots=known.slots)
-
-    def statuses(self, bound: Iterable[str]) -> Mapping[str, DeviceStatus]:
-        """The status of every device seen or named by a position."""
-        named, conflicts = frozenset(bound), self.conflicts()
-        return {d: self._status(d, named, conflicts) for d in sorted(named | set(self._known))}
-
-    def _no_room(self, device: str) -> bool:
-        """Whether a device that was not seen before cannot be taken."""
-        if device in self._known or len(self._known) < MOST_DEVICES or device in self.named():
-            return False
-        self.passed_over += 1
-        log.warning(
-            "the inventory is full with %d devices: %s is passed over, as no position names it", MOST_DEVICES, device
-        )
-        return True
-
     async def _make_room(self) -> None:
-        """Where the inventory is full, forget devices that nothing here is about and that are gone for a while."""
-        if len(self._known) < MOST_DEVICES:
-            return
-        named, before = self.named(), self._clock() - STRANGER_STAYS
-        gone = [
-            device
-            for device, known in self._known.items()
-            if not known.record.online
-            and known.record.last_seen < before
-            and known.record.retired is None
-            and device not in named
-        ]
-        if gone:
+        if gone := self._strangers_gone(before=self._clock() - STRANGER_STAYS):
             await self._store.drop_devices(gone)
             for device in gone:
                 del self._known[device]
-                self._changed.discard(device)
+                self._unwritten.forget(device)
                 self._announced.discard(device)
+                self.answers.forget(device)
             log.warning(
                 "the inventory was full: %d devices that no position names, and that are gone, are forgotten", len(gone)
             )
-
-    def _status(self, device: str, named: frozenset[str], conflicts: Mapping[str, str]) -> DeviceStatus:
-        if device in conflicts:
-            return DeviceStatus.CONFLICTING
-        if device in named:
-            return DeviceStatus.BOUND if self.online(device) else DeviceStatus.MISSING
-        if self._known[device].record.retired is not None:
-            return DeviceStatus.RETIRED
-        return DeviceStatus.REACHABLE if self.online(device) else DeviceStatus.SEEN
 
     def _alive(self, device: str) -> None:
         """It has told something just now."""
         self._update(device, replace(self._entry(device).record, last_seen=self._clock()))
 
+    def _come(self, device: str) -> None:
+        """Its presence says that it is there; of one that is there already a broker only tells that again."""
+        if not self.online(device):
+            self.see(Sighting(device=device, at=self._clock(), source="broker"))
+        self._update(device, replace(self._entry(device).record, online=True, route=self._route))
+
+    def _hear_state(self, device: str, state: State) -> None:
+        last = self._entry(device).state
+        if not self._take_state(device, state):
+            return
+        if self.answers.heard(device, last, state):
+            self._alive(device)
+        for listener in self._listeners:
+            listener(state)
+
     def _leave(self, device: str) -> None:
-        """It is gone. It was there up to now, whenever it last had something to tell."""
+        """It is gone. It was there up to now, whenever it last had something to tell, unless it did not answer."""
         record = self._entry(device).record
         if record.online:
-            self._update(device, replace(record, online=False, last_seen=self._clock()))
+            seen = record.last_seen if self.silent_since(device) else self._clock()
+            self._update(device, replace(record, online=False, last_seen=seen))
 
     def _describe(self, device: str, description: Description) -> None:
         known = self._entry(device)
@@ -320,14 +246,14 @@ class Inventory:
         if device not in self._known:
             now = self._clock()
             self._known[device] = Known(record=DeviceRecord(id=device, first_seen=now, last_seen=now))
-            self._changed.add(device)
+            self._unwritten.changed(device)
         return self._known[device]
 
     def _update(self, device: str, record: DeviceRecord) -> None:
         known = self._entry(device)
         if record != known.record:
             last, known.record = known.record, record
-            self._changed.add(device)
+            self._unwritten.changed(device)
             if (last.online, last.description, last.conflicts) != (record.online, record.description, record.conflicts):
                 self._tell(device)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Collection, Mapping
 from dataclasses import replace
+from datetime import datetime
 
 from fleet.drivers.protocol import Driver
 from fleet.errors import BrokerDown, DeviceSilent, FleetError
@@ -18,7 +19,7 @@ from fleet.reconcile.compare import compare
 from fleet.reconcile.exchanged import exchange_notes
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place, select
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.services.chosen_levels import ChosenLevels
 from fleet.services.desired import Desired
 from fleet.services.guest_book import GuestBook
@@ -80,7 +81,7 @@ class Lookout:
         records = {r.id: r for r in self._inventory.records()}
         for device in devices:
             last = self._inventory.reported(device)
-            if last is None or not self._inventory.online(device):
+            if last is None or not self._inventory.online(device) or self._inventory.silent_since(device) is not None:
                 unreachable[device] = f"{device} {self._absence(records.get(device))}"
             else:
                 reported[device] = last
@@ -178,23 +179,32 @@ class Lookout:
         return NotChecked(room=p.room, position=p.name, device=p.device, reason=reason, words=words)
 
     async def _read(self, device: str) -> Reported:
-        description = self._inventory.descriptions().get(device)
+        description = self._inventory.known(device).record.description if self._inventory.has_told(device) else None
         if description is None or not self._inventory.online(device):
             record = next((r for r in self._inventory.records() if r.id == device), None)
             raise DeviceSilent(device, self._absence(record))
-        reported = await self._driver.read(description)
+        try:
+            reported = await self._driver.read(description)
+        except BrokerDown:  # not its doing
+            raise
+        except FleetError:
+            self._inventory.unanswered(device)
+            raise
         self._inventory.take(reported)
         return reported
 
     def _absence(self, record: DeviceRecord | None) -> str:
-        version = self._desired.version
-        return absence(record, version.venue.time_zone if version is not None else "UTC")
+        silent_since = self._inventory.silent_since(record.id) if record is not None else None
+        return absence(record, self._desired.zone.key, silent_since)
 
 
-def absence(record: DeviceRecord | None, time_zone: str) -> str:
-    """Why there is no use in asking a device, in words; they are kept, and so give the day and the zone too."""
+def absence(record: DeviceRecord | None, time_zone: str, silent_since: datetime | None = None) -> str:
+    """Why nothing is known of a device now, in words; they are kept, and so give the day and the zone too."""
     if record is None:
         return "was never seen"
     if record.description is None:
         return "was announced, but has not told what it is"
+    if silent_since is not None:
+        seen = on_the_clock(record.last_seen, time_zone)
+        return f"does not answer since {on_the_clock(silent_since, time_zone)}; last seen {seen}"
     return f"is missing; last seen {on_the_clock(record.last_seen, time_zone)}"

@@ -8,13 +8,13 @@ from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from fleet.errors import FleetError
+from fleet.errors import FleetError, NotFound
 from fleet.model.change import ChangeState
 from fleet.model.episode import Episode
 from fleet.model.listing import counted, listed
-from fleet.model.repair import Repairs
+from fleet.model.repair import Repair, Repairs
 from fleet.model.venue import Room
-from fleet.reconcile.repairs import LeaveAlone, PutRight, remembered, repaired, verdict
+from fleet.reconcile.repairs import LeaveAlone, PutRight, never_begun, owed, remembered, repaired, verdict
 from fleet.reconcile.scope import Scope
 from fleet.services.changes import Changes
 from fleet.services.desired import Desired
@@ -34,7 +34,7 @@ ENDED_WITHIN_S = 120.0
 class Repairing:
     """Puts drift right in rooms that ask for it, and says what it did and what it leaves to people."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - one collaborator each for what drifted, its change, its bounds and its notice
         self,
         *,
         store: Store,
@@ -45,6 +45,7 @@ class Repairing:
         in_use: InUse,
         notices: Notices,
         clock: Callable[[], datetime],
+        new_id: Callable[[], str],
     ) -> None:
         self._store = store
         self._desired = desired
@@ -54,6 +55,7 @@ class Repairing:
         self._in_use = in_use
         self._notices = notices
         self._clock = clock
+        self._new_id = new_id
         self._past: dict[str, Repairs] | None = None
         """What was done in each room, as far as it still counts; `None` until the store was read."""
 
@@ -66,10 +68,14 @@ class Repairing:
             self._past = dict(await self._store.standing(Repairs))
         for name, room in sorted(venue.rooms.items()):
             episodes = self._watching.episodes(name)
-            if room.self_repair is None or not (episodes or name in self._past):
+            past = self._past.get(name, Repairs(room=name))
+            if (room.self_repair is None or not (episodes or name in self._past)) and not past.owed:
                 continue
-            past = remembered(self._past.get(name, Repairs(room=name)), episodes, self._clock())
-            await self._remember(await self._look(room, episodes, past, ZoneInfo(venue.time_zone)))
+            past = remembered(past, episodes, self._clock())
+            if (repair := owed(past)) is not None:
+                await self._remember(await self._tell_end(room, repair, past))
+            else:
+                await self._remember(await self._look(room, episodes, past, ZoneInfo(venue.time_zone)))
 
     async def _remember(self, past: Repairs) -> None:
         """Keep what was done, also for a daemon that comes after this one."""
@@ -104,26 +110,39 @@ class Repairing:
             plan = await self._changes.plan(Asked(kind="apply", scope=scope))
             if plan.empty():
                 return past
-            record = await self._changes.begin(plan, who=WHO, why=f"drift of {listed(sorted(positions))}")
+            change = self._new_id()
+            begun = repaired(past, settings, change, self._clock())
+            await self._remember(begun)  # a daemon that dies from here on tells of it at its next start
+            await self._changes.begin(plan, who=WHO, why=f"drift of {listed(sorted(positions))}", change=change)
         except FleetError as error:
             return await self._leave(room, settings, f"it was not put right: {error}", past)
-        past = repaired(past, settings, record.id, self._clock())
-        await self._remember(past)
-        record = await self._changes.wait(record.id, ENDED_WITHIN_S)
+        await self._changes.wait(change, ENDED_WITHIN_S)
+        return await self._tell_end(room, begun.done[-1], begun)
+
+    async def _tell_end(self, room: Room, repair: Repair, past: Repairs) -> Repairs:
+        """Tell how a repair ended, once it has."""
+        try:
+            record = await self._changes.record(repair.change)
+        except NotFound:
+            return never_begun(past)
+        if not record.state.ended:
+            return past
+        past = replace(past, owed="")
         if record.state is not ChangeState.KEPT:
-            return await self._leave(room, settings, f"change {record.id} is {record.state}", past)
-        words = f"{room.name}: {counted(len(positions), 'position')} put right by itself: {listed(sorted(positions))}"
+            return await self._leave(room, repair.settings, f"change {record.id} is {record.state}", past)
+        positions = _positions(repair.settings)
+        words = f"{room.name}: {counted(len(positions), 'position')} put right by itself: {listed(positions)}"
         notice = replace(
             self._notices.about("repair", words, room=room.name),
-            positions=tuple(sorted(positions)),
+            positions=tuple(positions),
             way_out=f"`fleet rollback {record.id}` undoes it.",
         )
-        await self._notices.give(notice)
+        await self._notices.give(notice, beside={room.name: past})
         return past
 
     async def _leave(self, room: Room, settings: Collection[str], why: str, past: Repairs) -> Repairs:
         """Leave drift to people, and tell them once."""
-        places = sorted({setting.split(" ")[0].split("/")[1] for setting in settings})
+        places = _positions(settings)
         words = f"{room.name}: drift of {listed(places)} is left to you: {why}"
         notice = replace(
             self._notices.about("repair", words, room=room.name),
@@ -133,6 +152,11 @@ class Repairing:
         past = replace(past, left_alone=tuple(dict.fromkeys((*past.left_alone, *settings))))
         await self._notices.give(notice, beside={room.name: past})
         return past
+
+
+def _positions(settings: Collection[str]) -> list[str]:
+    """The positions of settings (`room/position live level_db`), by name."""
+    return sorted({setting.split(" ")[0].split("/")[1] for setting in settings})
 
 
 def _only(room: Room, positions: Collection[str]) -> Scope:

@@ -40,7 +40,7 @@ class WatchLooks:
         self._positions = {device: tuple(ones) for device, ones in positions.items()}
         places = {_place(p) for p in venue.positions()}
         self.looked_at = {r: left for r, all_of in self.looked_at.items() if (left := all_of & places)}
-        self.known = {one for one in self.known if one[0] in places}
+        self.known &= {(_place(p), p.device) for p in venue.positions()}
         self._last = {device: last for device, last in self._last.items() if device in self._positions}
 
     @property
@@ -74,12 +74,12 @@ class WatchLooks:
                 self._last[device] = last
         return found
 
-    def as_last_seen(self, devices: Collection[str], now: datetime) -> list[Look]:
-        """Devices as they were when they were last looked at, beside what is wanted now."""
+    def as_last_seen(self, devices: Collection[str], reason: Reason, now: datetime) -> list[Look]:
+        """Devices as they were when they were last looked at, beside what is wanted now for this reason."""
         reported = {device: self._last[device] for device in devices if device in self._last}
         if not reported:
             return []
-        reasons: dict[str, Reason] = dict.fromkeys(reported, "version")
+        reasons: dict[str, Reason] = dict.fromkeys(reported, reason)
         at = dict.fromkeys(reported, now)
         return list(self._looks(self._lookout.beside(reported, {}), reported, reasons, at))
 
@@ -93,6 +93,7 @@ class WatchLooks:
             device=device,
             online=known.record.online,
             last_seen=known.record.last_seen,
+            silent_since=self._inventory.silent_since(device),
             boot=known.state.boot_id if known.state is not None else "",
             rooms=tuple(dict.fromkeys(p.room for p in positions)),
             positions=tuple(_place(p) for p in positions),

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from fleet.model.episode import Episode
 from fleet.model.notice import Notice
 from fleet.reconcile.common_causes import common_cause, places_of
-from fleet.reconcile.drift_facts import Drifted, DriftEvent, LinkLost, Missing, Silenced
+from fleet.reconcile.drift_events import Drifted, DriftEvent, LinkLost, Missing, Silenced, Unreachable
 from fleet.reconcile.drift_gathering import Waiting, gather, ripe
 from fleet.reconcile.drift_words import Told, told
 from fleet.services.desired import Desired
@@ -38,6 +38,7 @@ class WatchTelling:
         self.take([Missing(episodes=missing)] if missing else [], now)
         self.take([Drifted(episode=e) for e in untold if e.kind == "drift"], now)
         self.take([Silenced(episode=e) for e in untold if e.kind == "muted"], now)
+        self.take([Unreachable(episode=e) for e in untold if e.kind == "unreachable"], now)
         self.take([LinkLost(episode=e) for e in untold if e.kind == "link"], now)
 
     async def tell(self, now: datetime, held: Mapping[str, Episode]) -> frozenset[str]:

@@ -20,7 +20,7 @@ from fleet.model.notice import Notice
 from fleet.model.receiver import Delivery
 from fleet.model.repair import Repairs
 from fleet.model.selecting import ContactMark, ScheduleMark, ToldOff
-from fleet.model.standing import LevelEnd, OperatorLevel, OurMute, RoomMode, SlotsWritten, level_place
+from fleet.model.standing import LevelEnd, LevelsTold, OperatorLevel, OurMute, RoomMode, SlotsWritten, level_place
 from fleet.reconcile.muted import mutes_of
 from fleet.store.area import Area
 from fleet.store.database import Database
@@ -35,6 +35,7 @@ KINDS: Final[Mapping[type, str]] = {
     ToldOff: "told off",
     OperatorLevel: "level",
     LevelEnd: "level end",
+    LevelsTold: "levels told",
     OurMute: "mute",
     AgreedDeviation: "deviation",
     GuestSession: "guest",

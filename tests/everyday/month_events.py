@@ -273,6 +273,37 @@ async def link_outage(month: Month) -> None:
     await month.days.go(3 * MINUTE, FINE)
 
 
+async def box_hangs(month: Month) -> None:
+    """A box is there and does not answer, and is turned meanwhile: both are told, and it is not shown as it was."""
+    place, device = month.dice.choice(sorted(FIXED.items()))
+    room, position = place.split("/")
+    box = month.days.driver.devices[device]
+    present = box.live.outputs[1].level_db
+    assert present is not None
+    month.judge.expect("box hangs", "unreachable", room, month.now, 25 * MINUTE, positions=[position])
+    box.hangs = True
+    month.days.press(device, level_db=present - 5.0)
+    for _ in range(5):
+        await month.days.driver.census()  # the broker tells again what it retains
+        await month.days.go(5 * MINUTE, 15 * FINE)
+    not_shown_as_right(month, room, position)
+    month.judge.expect("box hangs", "back", room, month.now, 3 * MINUTE, positions=[position])
+    month.judge.expect("box hangs", "drift", room, month.now, 3 * MINUTE, positions=[position])
+    box.hangs = False
+    await month.days.go(3 * MINUTE, FINE)
+    await month.put_right("box hangs", room)
+
+
+def not_shown_as_right(month: Month, room: str, position: str) -> None:
+    """What is known of the position is old, and so it is not compared."""
+    services = month.days.services
+    positions = list(services.desired.venue().rooms[room].positions.values())
+    compared = services.lookout.compare(services.lookout.glance({p.device for p in positions}), positions)
+    words = {n.position: n.words for n in compared.not_checked}
+    assert "does not answer since" in words[position]
+    assert "last seen" in words[position]
+
+
 async def agreed(month: Month) -> None:
     """A difference is signed for until tomorrow night: told when it begins as drift and when its time is over."""
     month.judge.expect("agreed deviation", "drift", "west", month.now, MINUTE, positions=["desk"])
@@ -312,5 +343,6 @@ EVENTS: Sequence[tuple[Event, int]] = (
     (partition, 3),
     (self_repair, 2),
     (link_outage, 2),
+    (box_hangs, 3),
 )
 """What may happen on a day, and how often beside the others."""

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
 from fleet.model.settings import DeviceSettings, OutputSettings
+from fleet.store.protocol import Store
 from tests.everyday.virtual_days import Days, days
 from tests.services.small_venue import FILES, FOYER, HALL, NOON, StagingDriver, boxes, store_at
 
@@ -15,19 +19,30 @@ REPAIRS = FOYER + "on_drift: repair\nnobody_near: always\n"
 MINUTE = timedelta(minutes=1)
 
 
+FILES_WITH_REPAIRS = {**FILES, "rooms/foyer.yaml": REPAIRS, "rooms/weir-hall.yaml": HALL}
+
+
 @asynccontextmanager
-async def venue(folder: Path, foyer: str = REPAIRS) -> AsyncIterator[Days]:
-    """The small venue as it should be, and the foyer with this file."""
+async def foyer_that_drifts(folder: Path) -> AsyncIterator[tuple[Store, StagingDriver]]:
+    """A store, and the boxes of the small venue as they should be in the foyer."""
     devices = boxes()
     for box in devices:
         if box.description.id in ("box-4", "box-5"):
             box.live = DeviceSettings(outputs={1: OutputSettings(level_db=-10.0)}).over(box.live)
     async with store_at(folder) as store:
-        files = {**FILES, "rooms/foyer.yaml": foyer, "rooms/weir-hall.yaml": HALL}
-        async with days(store, StagingDriver(devices), files) as made:
-            await made.go(MINUTE)
-            made.notices.clear()
-            yield made
+        yield store, StagingDriver(devices)
+
+
+@asynccontextmanager
+async def venue(folder: Path, foyer: str = REPAIRS) -> AsyncIterator[Days]:
+    """The small venue as it should be, and the foyer with this file."""
+    async with (
+        foyer_that_drifts(folder) as (store, driver),
+        days(store, driver, {**FILES_WITH_REPAIRS, "rooms/foyer.yaml": foyer}) as made,
+    ):
+        await made.go(MINUTE)
+        made.notices.clear()
+        yield made
 
 
 def repairs(made: Days) -> list[str]:
@@ -119,3 +134,34 @@ async def test_it_waits_until_the_boxes_are_up(tmp_path: Path) -> None:
         await made.go(5 * MINUTE, step=timedelta(seconds=10))
         assert await level_db(made) == -10.0
         assert len(repairs(made)) == 1
+
+
+@pytest.mark.parametrize("strikes", ["planned", "kept"])
+async def test_a_daemon_that_is_killed_over_a_repair_tells_of_it_at_its_next_start(
+    tmp_path: Path, strikes: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`planned`: before the change begins; `kept`: once it is kept and nothing was told."""
+    async with foyer_that_drifts(tmp_path) as (store, driver):
+        async with days(store, driver, FILES_WITH_REPAIRS) as made:
+            await made.go(MINUTE)
+            made.press("box-4", level_db=-14.0)
+            await made.go(timedelta(seconds=20))
+
+            async def die(*_: object, **__: object) -> None:
+                raise asyncio.CancelledError
+
+            monkeypatch.setattr(made.services.changes, {"planned": "begin", "kept": "wait"}[strikes], die)
+            with pytest.raises(asyncio.CancelledError):
+                await made.go(timedelta(seconds=40))
+            await made.settle()
+            assert repairs(made) == []
+            assert await level_db(made) == {"planned": -14.0, "kept": -10.0}[strikes]
+        async with days(store, driver, FILES_WITH_REPAIRS, start=NOON + 5 * MINUTE) as again:
+            await driver.census()
+            await again.go(5 * MINUTE)
+            assert await level_db(again) == -10.0
+            assert repairs(again) == ["foyer: 1 position put right by itself: desk"]
+        async with days(store, driver, FILES_WITH_REPAIRS, start=NOON + 20 * MINUTE) as later:
+            await driver.census()
+            await later.go(5 * MINUTE)
+            assert repairs(later) == [], "told once"

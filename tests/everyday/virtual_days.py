@@ -22,6 +22,8 @@ from fleet.store.protocol import Store
 from tests.services.small_venue import NOON, Ids
 
 SECOND = timedelta(seconds=1)
+BACKGROUND = 4
+"""Turns of the loop for what services do in the background: questions to silent devices."""
 
 
 @dataclass
@@ -39,12 +41,14 @@ class Days:
         self.hear()
         for daily in self.services.daily:
             await daily.tick()
+        for _ in range(BACKGROUND):
+            await asyncio.sleep(0)
         await self.settle()
 
     async def settle(self) -> None:
         """Until no change is on its way (one on trial rests), with what devices tell meanwhile heard."""
         async with asyncio.timeout(30):
-            while any(run.record.state is not ChangeState.ON_TRIAL for run in self.services.changes._runs.values()):
+            while any(record.state is not ChangeState.ON_TRIAL for record in self.services.changes._runs.records()):
                 await asyncio.sleep(0.001)
                 self.hear()
         self.hear()
@@ -95,7 +99,7 @@ async def days(
 ) -> AsyncIterator[Days]:
     """The venue of these files, heard and watched from `start` on."""
     clock = [start]
-    services = wire(store=store, driver=driver, clock=lambda: clock[0], new_id=Ids())
+    services = wire(store=store, driver=driver, clock=lambda: clock[0], new_id=Ids(1 + abs((start - NOON) // SECOND)))
     services.inventory.hear(LinkUp())
     await services.inventory.open()
     await services.desired.open()

@@ -11,7 +11,8 @@ import pytest
 
 from fleet.model.difference import Comparison, Difference, Grade, NotChecked
 from fleet.model.episode import Episode
-from fleet.reconcile.drift_facts import (
+from fleet.reconcile.drift_events import (
+    Answers,
     Back,
     Calmed,
     Drifted,
@@ -22,6 +23,7 @@ from fleet.reconcile.drift_facts import (
     Missing,
     Over,
     Silenced,
+    Unreachable,
 )
 from fleet.reconcile.drift_gathering import BACK_WITHIN, WITHIN, Waiting, gather, ripe
 from fleet.reconcile.drift_words import told
@@ -110,7 +112,7 @@ MUTED = episode(kind="muted", words="muted by the alarm", cause="", grade=None, 
         ),
         (
             [Calmed(episode=episode(present=False))],
-            "hall: left: it stopped coming and going; a difference is over",
+            "hall: left: it stopped coming and going; the difference is over",
             "",
         ),
         (
@@ -214,3 +216,21 @@ def test_a_room_says_when_its_missing_devices_were_last_seen() -> None:
 def test_a_room_is_not_known_while_the_link_is_down() -> None:
     assert standing(link_trouble="connection refused").not_known() == "not known since 14:00: connection refused"
     assert standing().not_known() == ""
+
+
+def test_devices_that_do_not_answer_are_a_sentence_and_so_is_that_they_do_again() -> None:
+    hung = [
+        replace(missing(p), kind="unreachable", since=NOON, last_seen=NOON - timedelta(minutes=8)) for p in ("a", "b")
+    ]
+    one = told([Unreachable(episode=hung[0])], BERLIN, NOON)
+    assert one.kind == "unreachable"
+    assert one.words == "hall: a: box-a does not answer since 14:00, last seen 13:52"
+    assert one.way_out == "Switch its power off and on; if that does not help: `fleet swap hall/a SPARE`"
+    both = told([Unreachable(episode=e) for e in hung], BERLIN, NOON)
+    assert both.words == "box-a and box-b do not answer since 14:00, last seen 13:52 (hall: a and b)"
+    back = told([Answers(episode=e) for e in hung], BERLIN, NOON)
+    assert (back.kind, back.words) == ("back", "box-a and box-b answer again; they did not since 14:00")
+
+
+def test_what_somebody_agreed_to_is_not_called_as_desired() -> None:
+    assert told([Over(episode=episode(), reason="agreed")], BERLIN, NOON).words == "hall: left: what differs is agreed"

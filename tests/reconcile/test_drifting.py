@@ -12,6 +12,18 @@ from hypothesis import strategies as st
 
 from fleet.model.difference import Difference, Grade
 from fleet.model.episode import Episode
+from fleet.reconcile.drift_events import (
+    Back,
+    Calmed,
+    Drifted,
+    DriftEvent,
+    Flapping,
+    LinkBack,
+    LinkLost,
+    Missing,
+    Over,
+    Silenced,
+)
 from fleet.reconcile.drift_facts import (
     AFTER_LINK,
     CALM_AFTER,
@@ -23,20 +35,10 @@ from fleet.reconcile.drift_facts import (
     SETTLE,
     SETTLE_AT_MOST,
     TOGETHER,
-    Back,
-    Calmed,
-    Drifted,
-    DriftEvent,
     Facts,
-    Flapping,
-    LinkBack,
-    LinkLost,
     Look,
-    Missing,
-    Over,
     Reason,
     Sign,
-    Silenced,
     Watch,
 )
 from fleet.reconcile.drifting import due, only, taken_up, watch_on

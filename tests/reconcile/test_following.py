@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from parts import description_of, position_of, reported_of
@@ -12,6 +13,7 @@ from fleet.model.state import Moment, OpenChange
 from fleet.model.venue import Between
 from fleet.reconcile.following import AT_THE_BOX, ELSEWHERE, arrived, followed, levels_told
 
+NOON = datetime(2031, 5, 17, 12, tzinfo=UTC)
 LEFT = position_of("left", between={"level_db": Between(low=-20, high=-4)})
 
 
@@ -20,7 +22,7 @@ def state_at(level_db, **other):
 
 
 def follow(state, *, position=LEFT, ours=False, before=-10.0):
-    told = levels_told(state_at(before)) if before is not None else None
+    told = levels_told(state_at(before), NOON) if before is not None else None
     choices = followed(told, state, description_of(), (position,), ours=ours)
     return [(c.position.name, c.level_db, c.who) for c in choices]
 

@@ -120,7 +120,8 @@ def test_repairs_are_apart_and_few() -> None:
 def test_a_day_later_it_is_forgotten() -> None:
     past = repaired(NONE, ["weir-hall/fill live level_db"], "c-1", NIGHT - REMEMBERED)
     assert isinstance(decide(drift(), past=past), PutRight)
-    assert remembered(past, [drift()], NIGHT).done == ()
+    assert remembered(past, [drift()], NIGHT) == past, "people were not told of it yet"
+    assert remembered(replace(past, owed=""), [drift()], NIGHT).done == ()
 
 
 def test_what_was_left_alone_counts_anew_once_it_is_over() -> None:

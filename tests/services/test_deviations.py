@@ -172,7 +172,7 @@ async def test_nothing_but_what_was_shown_is_agreed(scene: Scene) -> None:
 async def test_while_a_change_holds_the_device_nothing_is_agreed(scene: Scene) -> None:
     plan = await scene.services.changes.plan(apply("foyer"))
     record = await scene.services.changes.begin(plan, who="ines", why="", allow=("rise",), keep_within_s=60)
-    with pytest.raises(Refused, match="a change holds box-4"):
+    with pytest.raises(Refused, match="holds box-4"):
         await scene.services.deviations.look("foyer", "desk")
     await scene.services.changes.cancel(record.id, "ines")
     await scene.services.changes.wait(record.id, 10)
@@ -196,3 +196,24 @@ async def test_a_hand_over_lists_what_is_agreed(scene: Scene) -> None:
     pack = await scene.services.handing_over.gather(None, "ines")
     assert [(d.position, d.owner) for d in pack.deviations] == [("desk", "Ana")]
     assert (await scene.services.handing_over.gather("weir-hall", "ines")).deviations == ()
+
+
+async def test_what_is_agreed_of_a_whole_position_is_one_matter_for_people(scene: Scene) -> None:
+    """Each setting is a deviation; what is told of them, in plans and notices, is one sentence."""
+    await scene.put_right("weir-hall")
+    await scene.at_desk("box-3", level_db=-15.0, eq=())
+    found = await scene.services.deviations.look("weir-hall", "fill")
+    assert [(d.subject, d.setting) for d in found.differences][:2] == [("live", "level_db"), ("live", "eq")]
+    found = await scene.services.deviations.look("weir-hall", "fill", ("level_db", "eq"))
+    await scene.services.deviations.agree("weir-hall", "fill", (), SIGNED, digest=found.digest)
+    plan = await scene.services.changes.plan(Asked(kind="apply", scope=Scope(rooms=("weir-hall",))))
+    (note,) = (n for n in plan.notes if n.startswith("fill:"))
+    assert note == (
+        "fill: level and EQ, and the same in slot 5 stay as they are, as agreed by Ana until 2031-06-30 "
+        "(balcony is closed)"
+    )
+    scene.now = datetime(2031, 6, 30, 8, tzinfo=UTC)
+    await scene.wait(seconds=1)
+    await scene.wait(seconds=1)
+    (notice,) = await scene.notices("deviation")
+    assert notice.words.startswith("The deviation of weir-hall/fill (3 dB quieter than wanted; also ")
