@@ -20,8 +20,8 @@ class GuestSession:
     were so before), `unread` those that the snapshot does not hold.
 
     It has `ended` by the clock or by hand (`ended_by`) and is `compared` with the snapshot then; `apart` are positions
-    that differ, `away` those whose devices were off. It is `closed` once nothing is left to be put back, or nobody
-    wants it to be.
+    that differ, `away` those whose devices were off, `not_compared` (in words) those that nothing was known of. It is
+    `closed` once nothing is left to be put back, or nobody wants it to be.
     """
 
     id: Id
@@ -42,6 +42,7 @@ class GuestSession:
     compared: datetime | None = None
     apart: tuple[Name, ...] = ()
     away: tuple[Name, ...] = ()
+    not_compared: tuple[str, ...] = ()
     change: str = ""
     """The last change that put it back."""
     closed: datetime | None = None

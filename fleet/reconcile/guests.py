@@ -28,13 +28,15 @@ class Leftovers:
     """What a guest has left.
 
     `apart` are positions that are not as they were before, `away` those that cannot be told of yet because their
-    devices (or others of their coherent sets) are off, `stood` what else stood before, in words. `beyond` is what is
-    another now and cannot be put back by itself, in words.
+    devices (or others of their coherent sets) are off, `stood` what else stood before, in words. `not_compared`
+    those of which nothing is known to compare them with, in words. `beyond` is what is another now and cannot be put
+    back by itself, in words.
     """
 
     apart: tuple[Name, ...] = ()
     away: tuple[Name, ...] = ()
     stood: tuple[str, ...] = ()
+    not_compared: tuple[str, ...] = ()
     beyond: tuple[str, ...] = ()
 
     def nothing(self) -> bool:
@@ -107,7 +109,9 @@ def leftovers(outlook: Outlook, session: GuestSession, then: Found, present_mode
     except Refused:  # nothing of the room can be brought back now
         off = outlook.unreachable.keys() | outlook.conflicting.keys()
         away = tuple(p.name for p in positions if p.device in off and p.device in then and not p.life_safety)
-        return Leftovers(away=away, beyond=beyond)
+        unread = [p for p in positions if not p.life_safety and p.device not in then]
+        told = tuple(f"{p.name} (nothing was read of {p.device} then, or it was not here)" for p in unread)
+        return Leftovers(away=away, not_compared=told, beyond=beyond)
     apart = sorted({name for device in plan.devices for room, name in device.positions if room == session.room})
     stood = []
     if plan.was.modes != plan.then.modes:
@@ -115,7 +119,10 @@ def leftovers(outlook: Outlook, session: GuestSession, then: Found, present_mode
     if plan.was.levels_db != plan.then.levels_db:
         names = sorted({level_place(key)[1] for key in plan.then.levels_db})
         stood.append(f"other levels were chosen for {listed(names)}")
-    return Leftovers(apart=tuple(apart), away=waiting(plan.left_out, positions), stood=tuple(stood), beyond=beyond)
+    away = waiting(plan.left_out, positions)
+    silent = {*away, *(p.name for p in positions if p.life_safety)}
+    not_compared = tuple(f"{x.position} ({x.words})" for x in plan.left_out if x.position not in silent)
+    return Leftovers(apart=tuple(apart), away=away, stood=tuple(stood), not_compared=not_compared, beyond=beyond)
 
 
 def waiting(left_out: Iterable[LeftOut], positions: Iterable[Position]) -> tuple[Name, ...]:
@@ -140,11 +147,11 @@ def ended_words(session: GuestSession, left: Leftovers) -> str:
     subject = f"The guest session of {session.guest} in {session.room} has ended"
     if not left.nothing():
         said = f"{subject}: {_apart(left)}, and can be put back"
-    elif left.away:
+    elif left.away or left.not_compared:
         said = f"{subject}: what could be compared is as it was before"
     else:
         said = f"{subject}: all is as it was before"
-    return said + _away(left.away) + _beyond_words(left.beyond) + "."
+    return said + _away(left.away) + _not_compared(left.not_compared) + _beyond_words(left.beyond) + "."
 
 
 def back_words(session: GuestSession, left: Leftovers) -> str:
@@ -175,6 +182,10 @@ def _away(away: Collection[Name]) -> str:
         return ""
     names = listed(sorted(away))
     return f"; {names} could not be compared, since boxes are off, and can be put back once these are back"
+
+
+def _not_compared(positions: Collection[str]) -> str:
+    return f"; not compared: {listed(sorted(positions))}" if positions else ""
 
 
 def _beyond_words(beyond: Collection[str]) -> str:

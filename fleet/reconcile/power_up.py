@@ -5,7 +5,8 @@ from __future__ import annotations
 from fleet.model.description import Description
 from fleet.model.listing import listed
 from fleet.model.settings import DeviceSettings
-from fleet.reconcile.wanted import WantedDevice, unstored
+from fleet.reconcile.wanted import WantedDevice
+from fleet.reconcile.wanted_slots import unstored
 
 
 def wakes_in(description: Description, live: DeviceSettings) -> int | None:

@@ -11,9 +11,11 @@ from dataclasses import replace
 from fleet.model.change import ChangeState
 from fleet.model.plan import DevicePlan
 from fleet.model.state import Reported
+from fleet.reconcile.going_back import roll_back
 from fleet.reconcile.progress import Cancel, Elapsed, Failed, Progress, ReadBack
 from fleet.reconcile.standing import Standing, Stands, standing
-from fleet.reconcile.transitions import Next, end, keep_all, on_trial, roll_back
+from fleet.reconcile.transitions import keep_all, on_trial
+from fleet.reconcile.turns import Next, end
 
 S = ChangeState
 STOPPED = "the daemon stopped in the middle of it"

@@ -12,7 +12,8 @@ from fleet.model.state import Moment, Reported, State
 from fleet.model.venue import Between, Position, Room, Venue
 from fleet.reconcile.as_of import room_then
 from fleet.reconcile.compare import compare
-from fleet.reconcile.wanted import Represent, WantedDevice, WantedOutput, wanted_devices
+from fleet.reconcile.wanted import Represent, WantedDevice, WantedOutput
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.reconcile.words import SETTING_WORDS, number, raw
 
 DESIRED = ("fixed", "between", "time_align", "target", "slots", *DEVICE_SETTINGS)

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from fleet.model.cause import NOT_KNOWN
-from fleet.model.difference import Comparison, Difference
+from fleet.model.difference import Comparison, Difference, Unchecked
 from fleet.model.episode import Episode
 from fleet.model.listing import counted
 from fleet.model.standing import OurMute
 from fleet.model.venue_time import clock_time
 
+AWAY: Final[tuple[Unchecked, ...]] = ("missing", "unreachable")
+"""Why a position is not compared whose device is not there, or does not answer."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomStanding:
-    """What is known beside a comparison of a room. `last_seen` holds its devices that are not there.
+    """What is known beside a comparison of a room; with `link_trouble` nothing is known of it, since `link_since`.
 
-    With `link_trouble` nothing is known of it, since `link_since`.
+    `last_seen` holds its devices that are not there or do not answer, `silent_since` those of them that are there by
+    their presence, and since when they do not answer.
     """
 
     room: str = ""
@@ -30,6 +35,7 @@ class RoomStanding:
     link_since: datetime
     episodes: tuple[Episode, ...] = ()
     last_seen: Mapping[str, datetime] = field(default_factory=dict)
+    silent_since: Mapping[str, datetime] = field(default_factory=dict)
     mutes: tuple[OurMute, ...] = ()
     """Positions that are silent because somebody muted them through this tool."""
 
@@ -76,24 +82,39 @@ class RoomStanding:
         return difference.setting == "mute" and (difference.room, difference.position) in muted
 
     def last_seen_words(self, comparison: Comparison) -> str:
-        """`: last seen 17:42`; empty where something else than missing devices could not be checked."""
-        away = [n for n in comparison.not_checked if n.reason != "life_safety"]
-        seen = [self.last_seen[n.device] for n in away if n.reason == "missing" and n.device in self.last_seen]
-        if not seen or len(seen) < len(away):
+        """`: last seen 17:42`, and since when they do not answer; empty where there is another reason besides."""
+        away = {n.device for n in comparison.not_checked if n.reason in AWAY}
+        others = any(n.reason not in (*AWAY, "life_safety") for n in comparison.not_checked)
+        if not away or others or not away <= self.last_seen.keys():
             return ""
-        first, last = self._clock(min(seen)), self._clock(max(seen))
-        return f": last seen {first}" if first == last else f": last seen from {first} to {last}"
+        return ": " + self._no_answer_words(away & self.silent_since.keys()) + self._seen_words(away)
 
     def missing_words(self, device: str) -> str:
-        """That a device is missing and when it was last seen; empty for one that is there or never was."""
-        seen = self.last_seen.get(device)
-        return f"{device} is missing; last seen {self._clock(seen)}" if seen is not None else ""
+        """Why nothing is known of a device now, and when it was last seen; empty for one that answers or never was."""
+        seen, silent_since = self.last_seen.get(device), self.silent_since.get(device)
+        if seen is None:
+            return ""
+        if silent_since is not None:
+            return f"{device} does not answer since {self._clock(silent_since)}, last seen {self._clock(seen)}"
+        return f"{device} is missing; last seen {self._clock(seen)}"
 
     def episode_words(self, episode: Episode) -> str:
         """Since when, what and why."""
         cause = cause_of(episode)
         flaps = "comes and goes, " if episode.state == "flapping" else ""
-        return f"{flaps}since {self._clock(episode.since)}: {episode.words}" + (f" ({cause})" if cause else "")
+        why = f"; probable cause: {cause}" if cause else ""
+        return f"{flaps}since {self._clock(episode.since)}: {episode.words}{why}"
+
+    def _no_answer_words(self, silent: Collection[str]) -> str:
+        if not silent:
+            return ""
+        who = "its device does" if len(silent) == 1 else f"{len(silent)} devices do"
+        return f"{who} not answer since {self._clock(min(self.silent_since[device] for device in silent))}, "
+
+    def _seen_words(self, away: Collection[str]) -> str:
+        seen = [self.last_seen[device] for device in away]
+        first, last = self._clock(min(seen)), self._clock(max(seen))
+        return f"last seen {first}" if first == last else f"last seen from {first} to {last}"
 
     def _drifted(self, comparison: Comparison) -> list[Episode]:
         apart = {f"{d.room}/{d.position}" for d in comparison.counting()}

@@ -24,7 +24,8 @@ def waves(devices: Collection[str], circuits: Mapping[str, str]) -> tuple[tuple[
 
 
 def restart_guards(devices: Collection[str], scope: Scope, outlook: Outlook) -> tuple[GuardHit, ...]:
-    """What forbids a restart: life safety, a hold, a doubtful device, and another room that would fall silent."""
+    """What speaks against a restart: life safety, a hold, a doubtful device, another room that would fall silent; and
+    a guest, which asks."""
     return tuple(dict.fromkeys(hit for device in sorted(devices) for hit in _hits(device, scope, outlook)))
 
 
@@ -36,6 +37,9 @@ def _hits(device: str, scope: Scope, outlook: Outlook) -> Iterator[GuardHit]:
         if p.room in outlook.held:
             words = f"{p.room} is on hold: {outlook.held[p.room]}"
             yield GuardHit(guard="hold", words=words, may_allow=False, room=p.room)
+        if p.room in outlook.guests:
+            words = f"{p.room} has a guest: {outlook.guests[p.room]}"
+            yield GuardHit(guard="guest", words=words, may_allow=True, room=p.room)
         if p.room not in {*scope.rooms, *scope.also}:
             words = f"a restart of {device} silences {p.room} too; name that room as well (--also {p.room})"
             yield GuardHit(guard="shared-device", words=words, may_allow=False, device=device, room=p.room)

@@ -24,16 +24,22 @@ def unlike(old: Description | None, new: Description) -> tuple[str, ...]:
 def notes(
     outlook: Outlook, asked: Position, positions: tuple[Position, ...], old: Description | None, new: Description
 ) -> list[str]:
-    """What else moves or is muted with the position that was asked for, and what is late by another latency."""
+    """What else moves or is muted with the position that was asked for, what was agreed there and is over by that, and
+    what is late by another latency.
+    """
     device = positions[0].device
     found = []
+    moved = {place(p) for p in positions}
     if len(positions) > 1:
         others = ", ".join("/".join(place(p)) for p in positions if place(p) != place(asked))
         found.append(f"{device} also serves {others}: all of it moves")
     if device in outlook.reported:
         found.append(f"{device} still answers: it is muted first, so that both do not sound")
+    for agreed in outlook.agreed:
+        if (agreed.room, agreed.position) in moved:
+            terms = f"{agreed.words}; agreed by {agreed.owner}: {agreed.reason}"
+            found.append(f"{agreed.position}: {device} alone is left as it is ({terms}); the new one is not")
     if old is not None and old.latency_ms != new.latency_ms:
-        moved = {place(p) for p in positions}
         late = [
             p.name
             for p in outlook.venue.positions()

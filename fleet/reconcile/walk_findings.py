@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from typing import Final, Literal
 
 from fleet.model.names import Name
+from fleet.model.venue_time import day_of
 from fleet.model.walk import Answers, Heard, Walk
 
 MAX_OFF_PERCENT: Final = 20.0
@@ -53,15 +55,18 @@ def findings(walk: Walk) -> tuple[WalkFinding, ...]:
     return tuple(WalkFinding(position=one.step.position, words=words) for one in ordered for words in _wrong(one))
 
 
-def compared(baseline: Walk, walk: Walk) -> tuple[WalkFinding, ...]:
-    """What is another than it was at the baseline, in the order of the positions. Only what both walks heard."""
+def compared(baseline: Walk, walk: Walk, time_zone: str) -> tuple[WalkFinding, ...]:
+    """What is another than it was at the baseline, in the order of the positions. Only what both walks heard.
+
+    Days are those of the time zone.
+    """
     then = {one.step.position: one for one in baseline.heard}
     now = {one.step.position: one for one in walk.heard}
     return tuple(
         WalkFinding(position=name, words=words)
         for name in walk.positions
         if name in then and name in now
-        for words in _moved(then[name], now[name])
+        for words in _moved(then[name], now[name], day_of(then[name].at, time_zone))
     )
 
 
@@ -78,8 +83,7 @@ def _wrong(one: Heard) -> Iterator[str]:
         )
 
 
-def _moved(then: Heard, now: Heard) -> Iterator[str]:
-    day = f"{then.at:%Y-%m-%d}"
+def _moved(then: Heard, now: Heard, day: date) -> Iterator[str]:
     if (then.step.device, then.step.output, then.step.serial) != (now.step.device, now.step.output, now.step.serial):
         yield f"was {_box(then)} on {day}, is {_box(now)} now"
     for question in QUESTIONS:
@@ -93,7 +97,7 @@ def _moved(then: Heard, now: Heard) -> Iterator[str]:
     yield from _level_moved(then, now, day)
 
 
-def _level_moved(then: Heard, now: Heard, day: str) -> Iterator[str]:
+def _level_moved(then: Heard, now: Heard, day: date) -> Iterator[str]:
     was_db, is_db = then.answers.level_db, now.answers.level_db
     if was_db is None or is_db is None:
         return

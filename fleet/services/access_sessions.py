@@ -73,6 +73,24 @@ class AccessSessions:
             await self._drop(session)
             self._wake()
 
+    async def good(self) -> tuple[tuple[AccessSession, AccessToken], ...]:
+        """Every session that is not over, with its token; who was there last first."""
+        now, tokens = self._clock(), {token.id: token for token in await self._access.tokens()}
+        found = [
+            (session, token)
+            for session in (await self._read()).values()
+            if (token := tokens.get(session.token)) is not None and token.state(now) == "good" and now < session.ends()
+        ]
+        return tuple(sorted(found, key=lambda one: (one[0].last_used, one[0].began), reverse=True))
+
+    async def end_all(self, *, token: str = "", but: str = "") -> int:
+        """End every session, or those of one token, save the one with the secret `but`; how many these were."""
+        kept = sha256_of_secret(but)
+        ended = [s for s, of in await self.good() if token in {"", of.id} and s.sha256 != kept]
+        await self._drop(*ended)
+        self._wake()
+        return len(ended)
+
     async def over(self, good: Callable[[], Awaitable[bool]]) -> None:
         """Wait until `good` says no: it is asked after each sign-out and revocation, and now and then."""
         news = self._news

@@ -16,21 +16,23 @@ from fleet.model.change import ChangeState
 from fleet.model.days import HOUSE_MODE
 from fleet.model.names import shown
 from fleet.model.plan import Plan
-from fleet.model.snapshot import Snapshot
-from fleet.model.venue import Room, Venue
+from fleet.model.typed_times import the_moment
+from fleet.model.venue import Room
 from fleet.model.venue_time import end_of_day, moment_of, on_the_clock
-from fleet.reconcile.as_of import as_bound, plan_as_desired, plan_as_found, room_then
+from fleet.reconcile.as_of import plan_as_desired, plan_as_found, room_then
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import Scope, room_of
 from fleet.reconcile.sealing import sealed
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.services.desired import Desired
+from fleet.services.found_then import found_then
 from fleet.services.inventory import Inventory
 from fleet.store.protocol import Store
 from fleet.store.records import StoredVersion
 
 _DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 _REMEDY: Final = "Give a date (2031-05-17), a time (2031-05-17T20:30) or a snapshot (`fleet snapshot show`)."
+WHERE: Final = "--as-of"
 MOST_CHANGES: Final = 200
 """Changes that are looked through for the mode that a room was in."""
 
@@ -64,18 +66,10 @@ class AsOf:
         snapshot = await self._store.snapshot(text)
         if snapshot is None:
             raise NotFound(f"{shown(text)!r} is no date, and there is no such snapshot", remedy=_REMEDY)
-        then = as_bound(room, await self._venue_of(snapshot), snapshot.body.devices)
+        then = await found_then(self._store, snapshot, room)
         taken = on_the_clock(snapshot.body.at, outlook.venue.time_zone)
         plan = plan_as_found(outlook, scope, then, when=f"snapshot {snapshot.id}")
         return _told(plan, room.name, f"snapshot {snapshot.id} was taken {taken} by {snapshot.body.taken_by}")
-
-    async def _venue_of(self, snapshot: Snapshot) -> Venue | None:
-        """The venue in force when a snapshot was taken, where that version is still known and can be read."""
-        stored = await self._store.version(snapshot.body.desired_sha256)
-        try:
-            return load(stored.files).venue if stored is not None else None
-        except BadFiles:
-            return None
 
     async def _as_desired(self, outlook: Outlook, scope: Scope, room: Room, at: datetime, text: str) -> Plan:
         time_zone = outlook.venue.time_zone
@@ -128,7 +122,7 @@ class AsOf:
 def asked_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime | None:
     """The moment of a time, or of the end of a date, on a venue's clock; `None` for text that is neither.
 
-    Raises `BadInput` for a moment to come, and for a date that no calendar has.
+    Raises `BadInput` for a moment to come, a date that no calendar has, and a time that is not on the clock just once.
     """
     try:
         if _DATE.fullmatch(text):
@@ -136,13 +130,13 @@ def asked_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime | None:
             start, at = moment_of(day, time.min, zone), end_of_day(day, zone)
         else:
             given = datetime.fromisoformat(text)
-            start = at = given if given.tzinfo is not None else given.replace(tzinfo=zone)
+            start = at = given if given.tzinfo is not None else the_moment(given, zone, WHERE)
     except (ValueError, OverflowError) as error:
         if _DATE.match(text):
-            raise BadInput(f"{shown(text)!r} is no time: {error}", where="--as-of", remedy=_REMEDY) from None
+            raise BadInput(f"{shown(text)!r} is no time: {error}", where=WHERE, remedy=_REMEDY) from None
         return None
     if start > now:
-        raise BadInput(f"{shown(text)} is still to come", where="--as-of", remedy=_REMEDY)
+        raise BadInput(f"{shown(text)} is still to come", where=WHERE, remedy=_REMEDY)
     last = at if start == at else at - timedelta(microseconds=1)
     return last.astimezone(now.tzinfo)
 

@@ -9,9 +9,11 @@ from typing import NoReturn
 from fleet.errors import BadInput, NotFound, Refused
 from fleet.model.names import shown
 from fleet.model.venue import Position, Venue
+from fleet.model.venue_time import day_of
 from fleet.reconcile.scope import place, room_of
 from fleet.services.desired import Desired
 from fleet.services.editing import Edited, Editing, Files
+from fleet.services.in_use import InUse
 from fleet.services.inventory import Inventory
 from fleet.services.swap_files import written
 
@@ -39,19 +41,21 @@ class Bound:
 class Binding:
     """Binds positions to devices, in the room's file."""
 
-    def __init__(self, inventory: Inventory, desired: Desired, editing: Editing) -> None:
+    def __init__(self, inventory: Inventory, desired: Desired, editing: Editing, in_use: InUse) -> None:
         self._inventory = inventory
         self._desired = desired
         self._editing = editing
+        self._in_use = in_use
 
     async def bind(self, asked: AskedBinding, who: str) -> Bound:
-        """Write a binding and put it in force.
+        """Write a binding and put it in force. It sounds as before: the device gets no settings by that.
 
-        Raises `NotFound`, `BadInput` for an output that is not there, `Refused` with the way out, and what
-        `Editing.put` raises.
+        Raises `NotFound`, `BadInput` for an output that is not there, `Refused` with the way out, also in a walk or
+        a change, which would not be of the room's devices any more, and what `Editing.put` raises.
         """
         before = find_position(self._desired.venue(), asked.position, asked.room)
         full = "/".join(place(before))
+        await self._in_use.refuse_at_work([before.room], {before.device, asked.device})
 
         def edit(files: Files) -> Files:
             # Judged by the version that is edited, which no other edit can change meanwhile.
@@ -117,7 +121,7 @@ class Binding:
                 "DEVICE`), or take that position out of its room's file.",
             )
         if record.retired is not None and "retired" not in asked.allow:
-            since = f"{record.retired.since:%Y-%m-%d}"
+            since = day_of(record.retired.since, venue.time_zone)
             raise Refused(
                 f"{device} was retired on {since} from {', '.join(record.retired.positions)}",
                 guards=("retired",),

@@ -19,15 +19,18 @@ from fleet.model.days import HOUSE_MODE
 from fleet.model.difference import Difference
 from fleet.model.names import NAME_PATTERN, shown
 from fleet.model.state import Reported
+from fleet.model.venue_time import day_of
 from fleet.reconcile.capture import captured_room, position_data, want_slots
 from fleet.reconcile.capture_amend import amended, left_open
 from fleet.reconcile.capture_names import position_names
 from fleet.reconcile.capture_values import CapturedOutput, captured
 from fleet.reconcile.compare import compare
-from fleet.reconcile.wanted import WantedDevice, wanted_devices
+from fleet.reconcile.wanted import WantedDevice
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.services.capture_targets import Objections, file_of_room, refuse_all, targets
 from fleet.services.desired import Desired
 from fleet.services.editing import Edited, Editing, Files, changes_between
+from fleet.services.in_use import InUse
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 
@@ -83,6 +86,7 @@ class Capturing:
         desired: Desired,
         lookout: Lookout,
         editing: Editing,
+        in_use: InUse,
         clock: Callable[[], datetime],
     ) -> None:
         self._driver = driver
@@ -90,12 +94,14 @@ class Capturing:
         self._desired = desired
         self._lookout = lookout
         self._editing = editing
+        self._in_use = in_use
         self._clock = clock
 
     async def plan(self, asked: AskedCapture, who: str) -> Captured:
         """Read the devices and work out what would be written, writing nothing.
 
-        Raises `BadInput` with everything that speaks against it at once, or `Refused` where nothing is loaded.
+        Raises `BadInput` with everything that speaks against it at once, or `Refused` where nothing is loaded, and
+        where what the devices report is not to stay: in a walk, a change or with a guest.
         """
         return self._work_out(asked, self._desired.in_force(), *await self._read(asked), who)
 
@@ -120,6 +126,7 @@ class Capturing:
             self._inventory, self._desired.in_force(), asked.room, asked.devices, all_unbound=asked.all_unbound
         )
         file_of_room(self._desired.in_force(), asked.room, asked.into, objections)
+        await self._in_use.refuse_passing([asked.room], devices)
         reported, silent = await self._lookout.read(devices)
         if not asked.all_unbound:
             objections.extend(silent.values())
@@ -199,7 +206,8 @@ class Capturing:
     ) -> tuple[str, tuple[tuple[str, str], ...]]:
         venue = read_venue(version.files[VENUE_FILE]).file
         made = captured_room(room, outputs, self._driver.representable, venue.curves if venue else ())
-        head = f"# Captured on {self._clock():%Y-%m-%d} by {shown(who)}, from what the devices reported.\n"
+        today = day_of(self._clock(), version.venue.time_zone)
+        head = f"# Captured on {today} by {shown(who)}, from what the devices reported.\n"
         return head + room_text(made.data), made.notes
 
     def _amended(

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from fleet.desired.load import load
 from fleet.desired.version import Version
@@ -91,6 +92,11 @@ class Desired:
         if self.version is None:
             raise Refused("no desired state is loaded", remedy="Load a venue folder with `fleet load FOLDER`.")
         return self.version
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The venue's time zone; UTC where no venue is loaded."""
+        return ZoneInfo(self.version.venue.time_zone if self.version is not None else "UTC")
 
     def bound(self) -> frozenset[str]:
         """Devices that a position names."""

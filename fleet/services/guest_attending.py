@@ -51,7 +51,8 @@ class GuestAttending:
             left = await self._rooms.left(session)
         except BrokerDown:
             return session
-        session = self._settled(replace(session, compared=self._clock(), apart=left.apart, away=left.away), left)
+        found = replace(session, apart=left.apart, away=left.away, not_compared=left.not_compared)
+        session = self._settled(replace(found, compared=self._clock()), left)
         await self._rooms.tell(session, ended_words(session, left), left.apart, _way_out(session, left))
         return await self._save(session)
 

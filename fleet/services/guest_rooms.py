@@ -14,18 +14,28 @@ from fleet.model.venue import Position
 from fleet.reconcile.guests import Leftovers, leftovers, plan_put_back
 from fleet.reconcile.outlook import Outlook
 from fleet.services.desired import Desired
+from fleet.services.found_then import found_then
 from fleet.services.inventory import Inventory
 from fleet.services.notices import Notices
 from fleet.services.outlook import Lookout
 from fleet.services.snapshots import Snapshots
+from fleet.store.protocol import Store
 
 
 class GuestRooms:
     """Looks at rooms of guest sessions."""
 
     def __init__(
-        self, *, inventory: Inventory, desired: Desired, lookout: Lookout, snapshots: Snapshots, notices: Notices
+        self,
+        *,
+        store: Store,
+        inventory: Inventory,
+        desired: Desired,
+        lookout: Lookout,
+        snapshots: Snapshots,
+        notices: Notices,
     ) -> None:
+        self._store = store
         self._inventory = inventory
         self._desired = desired
         self._lookout = lookout
@@ -78,4 +88,4 @@ class GuestRooms:
         """The room as it is, beside the mode that stood; and what was found before the guest."""
         outlook = await self._lookout.look({p.device for p in self.positions(session)}, {session.room: session.mode})
         snapshot = await self._snapshots.get(session.snapshot)
-        return outlook, {r.state.id: r for r in snapshot.body.devices}
+        return outlook, await found_then(self._store, snapshot, outlook.venue.rooms[session.room])

@@ -103,7 +103,7 @@ class Guests:
         async with self._one_at_a_time:
             await self._refuse_second(room.name)
             positions = [p for p in room.positions.values() if not p.life_safety]
-            await self._refuse_at_work(room.name, {p.device for p in positions})
+            await self._in_use.refuse_at_work([room.name], {p.device for p in positions})
             outlook = await self._lookout.look({p.device for p in positions})
             snapshot = await self._snapshots.take(asked.who, f"before {asked.guest} in {room.name}")
             held = {r.state.id: r for r in snapshot.body.devices}
@@ -202,10 +202,6 @@ class Guests:
         if session.ended is None and self._clock() < session.until:
             raise Refused(self._has_guest(session), remedy=f"`fleet guest {room} --end` ends it first.")
         return session
-
-    async def _refuse_at_work(self, room: str, devices: Collection[str]) -> None:
-        if (use := await self._in_use.at_work(room, devices)) is not None:
-            raise Refused(use.words, remedy="Let the guest in once that has ended.")
 
     async def _refuse_second(self, room: str) -> None:
         for other in await self._book.sessions():

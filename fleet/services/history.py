@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import contextlib
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -96,7 +97,8 @@ class History:
         was = room_texts(before.files, room) if before is not None else {}
         if texts == was:
             return ()
-        new, old = _venue(texts), _venue(was) if before is not None else None
+        new = _venue(texts, after.files)
+        old = _venue(was, before.files) if before is not None else None
         if new is None or (before is not None and old is None):
             return (Changed(position="", words="its files changed, and cannot be read any more"),)
         if room not in new.rooms:
@@ -113,8 +115,9 @@ class History:
         return None
 
 
-def _venue(files: dict[str, str]) -> Venue | None:
-    try:
-        return load(files).venue
-    except BadFiles:
-        return None
+def _venue(own: Mapping[str, str], files: Mapping[str, str]) -> Venue | None:
+    """The venue of a room's own files; of all, where those do not stand alone: a mode may go together with a room."""
+    for texts in (own, files):
+        with contextlib.suppress(BadFiles):
+            return load(texts).venue
+    return None

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from fleet.errors import BadInput, Refused
 from fleet.model.durations import read_seconds
 from fleet.model.hold import Hold
+from fleet.model.typed_times import next_moment, typed_moment
 from fleet.reconcile.scope import room_of
 from fleet.services.desired import Desired
 from fleet.store.protocol import Store
 
 LONGEST = timedelta(days=14)
+UNTIL = "--until"
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 
 
@@ -51,24 +53,16 @@ class Holds:
 
 
 def time_of(text: str, now: datetime, zone: ZoneInfo) -> datetime:
-    """`2h`, `90m` or `1h30m` from now, the next `23:30` on the venue's clock, or an ISO 8601 time with its offset."""
+    """`2h`, `90m` or `1h30m` from now, the next `23:30` on the venue's clock, or an ISO 8601 time.
+
+    Raises `BadInput` for text that is none, for a time past or too far away, and for one that is not on the clock once.
+    """
     if (clock := _CLOCK.fullmatch(text)) is not None:
-        local = now.astimezone(zone)
-        until = local.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
-        until = until if until > local else (until + timedelta(days=1))
+        until = next_moment(time(int(clock[1]), int(clock[2])), zone, now, UNTIL)
     elif not text.endswith("s") and (seconds := read_seconds(text)) is not None:  # no hold is that short
         until = now + timedelta(seconds=seconds)
     else:
-        until = _iso(text, zone)
+        until = typed_moment(text, zone, UNTIL, "Write 2h, 90m, 23:30 or 2026-11-25T23:30")
     if not now < until <= now + LONGEST:
-        raise BadInput(f"{text} is not between now and {LONGEST.days} days from now", where="--until")
+        raise BadInput(f"{text} is not between now and {LONGEST.days} days from now", where=UNTIL)
     return until.astimezone(now.tzinfo)
-
-
-def _iso(text: str, zone: ZoneInfo) -> datetime:
-    try:
-        given = datetime.fromisoformat(text)
-    except ValueError:
-        remedy = "Write 2h, 90m, 23:30 or 2026-11-25T23:30"
-        raise BadInput(f"{text!r} is no time", where="--until", remedy=remedy) from None
-    return given if given.tzinfo is not None else given.replace(tzinfo=zone)

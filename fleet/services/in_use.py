@@ -6,6 +6,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
+from fleet.errors import Refused
+from fleet.model.guest import GuestSession
 from fleet.model.listing import listed
 from fleet.model.venue_time import on_the_clock
 from fleet.model.walk import WalkState
@@ -57,14 +59,27 @@ class InUse:
         if (hold := (await self._holds.current()).get(room)) is not None:
             return Use(words=f"{room} is on hold by {hold.who} until {self._told(hold.until)}")
         if (session := (await self._guest_book.current()).get(room)) is not None:
-            return Use(words=f"{room} has a guest, {session.guest}, until {self._told(session.until)}")
+            return Use(words=self._has_guest(session))
         return await self._walked(room)
 
-    async def at_work(self, room: str, devices: Collection[str]) -> Use | None:
-        """What this tool does in a room now, for a person: a walk or a change."""
-        if (walked := await self._walked(room)) is not None:
-            return walked
-        return self._changing(devices)
+    async def refuse_at_work(self, rooms: Collection[str], devices: Collection[str]) -> None:
+        """Raise `Refused`, with the way out, where this tool is at work in rooms: a walk, or a change of a device."""
+        for room in sorted(rooms):
+            if (walked := await self._walked(room)) is not None:
+                remedy = f"End the walk first; `fleet walk {room} --continue` takes it over."
+                raise Refused(walked.words, remedy=remedy)
+        self._changes.check_free(devices)
+
+    async def refuse_passing(self, rooms: Collection[str], devices: Collection[str]) -> None:
+        """Raise `Refused` where what devices report is not to stay: this tool is at work, or it is a guest's."""
+        for room in sorted(rooms):
+            if (session := (await self._guest_book.current()).get(room)) is not None:
+                raise Refused(
+                    f"{self._has_guest(session)}: what its devices report is the guest's",
+                    guards=("guest",),
+                    remedy=f"Wait until it has left, or end that: `fleet guest {room} --end`.",
+                )
+        await self.refuse_at_work(rooms, devices)
 
     async def _walked(self, room: str) -> Use | None:
         for walk in await self._walking.walks():
@@ -75,6 +90,9 @@ class InUse:
     def _changing(self, devices: Collection[str]) -> Use | None:
         busy = sorted(self._changes.devices_in_change() & set(devices))
         return Use(words=f"a change is running on {listed(busy)}", lasts=False) if busy else None
+
+    def _has_guest(self, session: GuestSession) -> str:
+        return f"{session.room} has a guest, {session.guest}, until {self._told(session.until)}"
 
     def _told(self, at: datetime) -> str:
         return on_the_clock(at, self._desired.in_force().venue.time_zone)

@@ -15,10 +15,13 @@ from fleet.model.plan import check_guard_names
 from fleet.model.restart import Restart
 from fleet.model.state import Reported
 from fleet.model.venue import Position
+from fleet.reconcile.guards import unlifted
 from fleet.reconcile.scope import Scope, work_out
 from fleet.reconcile.starting import restart_guards, waves
-from fleet.services.changes import Changes, refusal
+from fleet.services.change_refusals import refusal
+from fleet.services.changes import Changes
 from fleet.services.desired import Desired
+from fleet.services.in_use import InUse
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 from fleet.services.planning import Asked
@@ -38,7 +41,7 @@ RECALLED_WITHIN_S = 300.0
 class Power:
     """Restarts devices, and waits for them."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - one collaborator each for the waves, the wait and the recall after them
         self,
         *,
         store: Store,
@@ -47,6 +50,7 @@ class Power:
         desired: Desired,
         lookout: Lookout,
         changes: Changes,
+        in_use: InUse,
         clock: Callable[[], datetime],
         new_id: Callable[[], str],
     ) -> None:
@@ -56,22 +60,25 @@ class Power:
         self._desired = desired
         self._lookout = lookout
         self._changes = changes
+        self._in_use = in_use
         self._clock = clock
         self._new_id = new_id
         self._restarts: dict[str, Restart] = {}
         self._tasks: dict[str, asyncio.Task[None]] = {}
 
-    async def plan(self, scope: Scope, *, who: str, why: str = "", recall: bool = True) -> Restart:
-        """What a restart of a scope would do. Raises `NotFound`, or `Refused` where something forbids it."""
-        restart, _ = await self._planned(scope, who, why, recall=recall)
+    async def plan(
+        self, scope: Scope, *, who: str, why: str = "", recall: bool = True, allow: Collection[str] = ()
+    ) -> Restart:
+        """What a restart of a scope would do. Raises `NotFound`, or `Refused` where something speaks against it."""
+        restart, _ = await self._planned(scope, who, why, allow, recall=recall)
         return restart
 
     async def start(
         self, scope: Scope, *, who: str, why: str = "", recall: bool = True, allow: Collection[str] = ()
     ) -> Restart:
-        """Begin a restart; it goes on by itself, its recall with these guard rails lifted. Raises as `plan`."""
+        """Begin a restart; it goes on by itself, its recall with these guard rails lifted, too. Raises as `plan`."""
         check_guard_names(allow)
-        restart, reported = await self._planned(scope, who, why, recall=recall)
+        restart, reported = await self._planned(scope, who, why, allow, recall=recall)
         epoch = await self._store.epoch()
         self._restarts[restart.id] = restart
         for old in list(self._restarts)[:-MOST_REMEMBERED]:
@@ -99,15 +106,16 @@ class Power:
         """Begin no further wave; what was restarted comes back by itself."""
         await end(*self._tasks.values())
 
-    async def _planned(self, scope: Scope, who: str, why: str, *, recall: bool) -> tuple[Restart, dict[str, Reported]]:
+    async def _planned(
+        self, scope: Scope, who: str, why: str, allow: Collection[str], *, recall: bool
+    ) -> tuple[Restart, dict[str, Reported]]:
         venue = self._desired.venue()
         positions = work_out(venue, scope, {}).positions
         devices = {p.device for p in positions if not p.life_safety}
         outlook = await self._lookout.look(devices)
-        if hits := restart_guards(devices, scope, outlook):
+        if hits := unlifted(restart_guards(devices, scope, outlook), allow):
             raise refusal(hits)
-        if busy := sorted(devices & self._changes.devices_in_change()):
-            raise Refused(f"a change is running on {', '.join(busy)}", remedy="Wait until it has ended.")
+        await self._in_use.refuse_at_work(scope.rooms, devices)
         able = devices & set(outlook.reported)
         if not able:
             raise Refused(f"no device of {scope.words} answers: there is none to restart")

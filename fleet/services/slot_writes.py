@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from fleet.model.standing import SlotsWritten
+from fleet.model.venue_time import clock_time
 from fleet.services.desired import Desired
 from fleet.services.inventory import Inventory
 from fleet.store.protocol import Store
@@ -31,8 +32,8 @@ class SlotWrites:
             allowed = written.at + timedelta(seconds=interval_s)
             if written.at <= now < allowed:
                 words[device] = (
-                    f"were written at {_told(written.at, now, zone)} and may be again "
-                    f"from {_told(_whole_second(allowed), now, zone)} on"
+                    f"were written at {clock_time(written.at, zone, now, 'seconds')} and may be again "
+                    f"from {clock_time(_whole_second(allowed), zone, now, 'seconds')} on"
                 )
         return words
 
@@ -40,9 +41,3 @@ class SlotWrites:
 def _whole_second(at: datetime) -> datetime:
     """The next whole second, so that what is said to be allowed is."""
     return at if not at.microsecond else at.replace(microsecond=0) + timedelta(seconds=1)
-
-
-def _told(at: datetime, now: datetime, zone: ZoneInfo) -> str:
-    """The time on the venue's clock, with its day where that is another one."""
-    local = at.astimezone(zone)
-    return f"{local:%H:%M:%S}" if local.date() == now.astimezone(zone).date() else f"{local:%Y-%m-%d %H:%M:%S}"

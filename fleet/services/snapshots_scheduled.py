@@ -66,8 +66,7 @@ class ScheduledSnapshots:
             await self._take_due(now)
 
     async def _take_due(self, now: datetime) -> None:
-        version = self._desired.version
-        zone = ZoneInfo(version.venue.time_zone if version else "UTC")
+        zone = self._desired.zone
         if self._after is None:
             last = await self._store.snapshots(1, SCHEDULED)
             self._after = last[0].at if last else now

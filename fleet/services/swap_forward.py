@@ -9,6 +9,7 @@ from datetime import datetime
 from fleet.errors import FleetError, Refused, StoreTrouble
 from fleet.model.inventory import Retirement
 from fleet.model.swap import Swap, SwapState
+from fleet.reconcile.slots_of_modes import not_held
 from fleet.reconcile.swap_plans import members, plan_muted, plan_settings, plan_sounding
 from fleet.services.editing import Editing
 from fleet.services.inventory import Inventory
@@ -57,7 +58,7 @@ class SwapForward:
                 swap = await self._progress.step(swap, SwapState.SETTING)
             if swap.state is SwapState.SETTING:
                 outlook = await self._lookout.look(await self._devices(swap))
-                plan = plan_settings(outlook, swap.new, swap.positions)
+                plan = plan_settings(outlook, swap.new, swap.positions, self._prospects.slots_of(swap.new))
                 await self._steps.carry_out(swap, SwapState.SETTING, plan, allow)
                 swap = await self._progress.step(swap, SwapState.UNMUTING)
             await self._refuse_old_one(swap)
@@ -78,7 +79,7 @@ class SwapForward:
             retirement = Retirement(since=self._clock(), serial=swap.old_serial, positions=swap.places)
             await self._inventory.retire(swap.old, retirement)
         await self._inventory.retire(swap.new, None)
-        words = f"{', '.join(swap.places)}: {swap.new} in place of {swap.old}"
+        words = f"{', '.join(swap.places)}: {swap.new} in place of {swap.old}{await self._left_unstored(swap)}"
         await self._progress.step(swap, SwapState.DONE, words=words)
         log.warning("swap %s is done: %s serves %s in place of %s", swap.id, swap.new, ", ".join(swap.places), swap.old)
 
@@ -108,6 +109,26 @@ class SwapForward:
                 f"{swap.old} came back in the middle of the swap and is not muted: both would sound",
                 remedy="If it is sound, leave it. If not, switch it off, or swap again: it is muted first then.",
             )
+
+    async def _left_unstored(self, swap: Swap) -> str:
+        """The slots of modes that the new device could not be given, and how they are stored; else nothing."""
+        reported = self._inventory.reported(swap.new)
+        record = await self._steps.of_step(swap, SwapState.SETTING)
+        stored = {
+            contents.slot
+            for plan in (record.plan.devices if record is not None else ())
+            for contents in plan.after.stored
+            if plan.device == swap.new
+        }
+        slots = not_held(self._prospects.slots_of(swap.new), reported) if reported is not None else ()
+        left = [one for one in slots if one.contents.slot not in stored]
+        if not left:
+            return ""
+        ways = (
+            f"slot {one.contents.slot} (`fleet recall {one.room} --mode {one.mode}`, then `fleet store {one.room}`)"
+            for one in left
+        )
+        return f". It stores only what is live, and so still lacks {', '.join(ways)}"
 
     async def _devices(self, swap: Swap) -> set[str]:
         outlook = await self._lookout.look({swap.new})

@@ -15,19 +15,21 @@ from fleet.model.swap import Swap, SwapState
 from fleet.model.venue import Position, Venue
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place
+from fleet.reconcile.slots_of_modes import SlotOfMode, slots_of_modes
 from fleet.reconcile.swap import fit
 from fleet.reconcile.swap_losses import Loss
 from fleet.reconcile.swap_notes import notes, unlike
 from fleet.reconcile.swap_plans import members
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 from fleet.services.binding import find_position
 from fleet.services.desired import Desired
 from fleet.services.editing import Editing, Files
+from fleet.services.in_use import InUse
 from fleet.services.inventory import Inventory
 from fleet.services.outlook import Lookout
 from fleet.services.swap_asked import AskedSwap, Prospect, sealed
 from fleet.services.swap_files import Writes, originals, restored, written
-from fleet.services.swap_refusals import moving, refuse_device, refuse_standing, with_outputs
+from fleet.services.swap_refusals import moving, refuse_device, refuse_muted, refuse_standing, with_outputs
 from fleet.store.protocol import Store
 
 
@@ -43,8 +45,10 @@ class Prospects:
         desired: Desired,
         editing: Editing,
         lookout: Lookout,
+        in_use: InUse,
         clock: Callable[[], datetime],
     ) -> None:
+        self._in_use = in_use
         self._store = store
         self._driver = driver
         self._inventory = inventory
@@ -56,6 +60,11 @@ class Prospects:
     def venue(self) -> Venue:
         """The venue in force."""
         return self._desired.venue()
+
+    def slots_of(self, device: str) -> tuple[SlotOfMode, ...]:
+        """What the slots of a device are to hold, in every mode of its rooms, by the version in force."""
+        descriptions = self._inventory.descriptions()
+        return slots_of_modes(self._desired.in_force().venue, device, descriptions, self._driver.representable)
 
     async def edit(self, writes: Writes, undoes: str) -> Callable[[Files], Files]:
         """The edit that a swap makes. One that undoes another takes out what that wrote, to the letter where it can."""
@@ -83,7 +92,8 @@ class Prospects:
         new = before.old if asked.undo and before is not None else asked.device
         positions = moving(version.venue, position, before if asked.undo else None, asked)
         refuse_device(version.venue, self._inventory, new, positions, asked)
-        outlook = await self._look(new, positions)
+        await self._in_use.refuse_at_work({p.room for p in positions}, {new, position.device})
+        outlook = await self._look(new, positions, asked.allow)
         one = outlook.reported[new]
         positions, lost = with_outputs(positions, one.description, position)
         base = await self._base(positions, before)
@@ -153,7 +163,7 @@ class Prospects:
             losses += fitted.losses
         return writes, losses
 
-    async def _look(self, new: str, positions: tuple[Position, ...]) -> Outlook:
+    async def _look(self, new: str, positions: tuple[Position, ...], allow: frozenset[str]) -> Outlook:
         """Read the new device, the old one where it answers, and the others of their coherent sets."""
         old = positions[0].device
         outlook = await self._lookout.look({new})
@@ -161,6 +171,8 @@ class Prospects:
         alive = {old} if self._inventory.online(old) and old not in self._inventory.conflicts() else set()
         outlook = await self._lookout.look({new, *beside, *alive})
         refuse_standing(outlook, self._inventory, new=new, positions=positions, beside=beside)
+        if "rise" not in allow:
+            refuse_muted(outlook, new, members(outlook, tuple(place(p) for p in positions)))
         return outlook
 
     def _refuse_files(self, files: Files, new: str) -> None:

@@ -9,6 +9,8 @@ from fleet.model.description import Description
 from fleet.model.names import shown
 from fleet.model.swap import Swap
 from fleet.model.venue import Position, Venue
+from fleet.model.venue_time import day_of
+from fleet.reconcile.muted import silent_by_us
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.scope import place
 from fleet.reconcile.swap_losses import Loss
@@ -58,8 +60,9 @@ def refuse_device(
             remedy="Add that position to its `spare_for` in the room's file, or name another device.",
         )
     if record.retired is not None and not asked.undo and "retired" not in asked.allow:
+        since = day_of(record.retired.since, venue.time_zone)
         raise Refused(
-            f"{name} was retired on {record.retired.since:%Y-%m-%d} from {', '.join(record.retired.positions)}",
+            f"{name} was retired on {since} from {', '.join(record.retired.positions)}",
             guards=("retired",),
             remedy="If it is repaired: --allow retired.",
         )
@@ -100,6 +103,18 @@ def refuse_standing(
             f"{old} answers and is conflicting, so that it cannot be muted: {inventory.conflicts()[old]}",
             guards=("conflicting",),
             remedy=f"Switch it off, or accept it: `fleet accept {old}`.",
+        )
+
+
+def refuse_muted(outlook: Outlook, new: str, positions: tuple[Position, ...]) -> None:
+    """Refuse where somebody has muted a position, or another of its coherent set: a swap lets them sound."""
+    places = {place(p) for p in positions}
+    silent = silent_by_us(outlook.mutes.values(), outlook.venue, outlook.reported)
+    if muted := next((m for m in silent if (m.room, m.position) in places), None):
+        raise Refused(
+            f"{muted.key} is muted by {muted.who}, and would sound once {new} is in",
+            guards=("rise",),
+            remedy=f"`fleet unmute {muted.room}` first; if it is to sound: --allow rise.",
         )
 
 

@@ -47,6 +47,7 @@ class Walking:
         self._desired = desired
         self._holds = holds
         self._guest_book = guest_book
+        self._changes = changes
         self._clock = clock
         self._new_id = new_id
         self._closing = asyncio.Event()
@@ -63,7 +64,8 @@ class Walking:
         """Begin a walk, or continue the last one; nothing is touched before its first step.
 
         Raises `NotFound` for an unknown room or group, or where there is nothing to continue, `BadInput`, and
-        `Refused` for a room on hold or with a guest, and where another walk of the room is going on.
+        `Refused` for a room on hold or with a guest, where another walk of the room is going on, and where a change
+        holds one of its devices.
         """
         room = room_of(self._desired.venue(), asked.room)
         refuse_wrong(asked)
@@ -81,6 +83,7 @@ class Walking:
             else:
                 venue, began = self._desired.venue(), self._clock()
                 walk = new_walk(of_room, asked, venue, walk=self._new_id(), who=who, began=began)
+                self._changes.check_free({room.positions[name].device for name in walk.positions})
             await self._records.save(walk)
             self._leads[walk.id] = Lead(who=who, screen=asked.screen)
             self._watching.watch(walk)

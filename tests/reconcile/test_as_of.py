@@ -14,7 +14,7 @@ from fleet.model.settings import Band, Crossover, DeviceSettings, OutputSettings
 from fleet.reconcile.as_of import as_bound, plan_as_desired, plan_as_found, room_then
 from fleet.reconcile.representable import representable
 from fleet.reconcile.scope import Scope
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 
 EVENING = OutputSettings(
     level_db=-9.0,

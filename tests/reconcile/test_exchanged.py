@@ -16,7 +16,7 @@ from fleet.reconcile.compare import compare
 from fleet.reconcile.exchanged import Suspicion, exchanged
 from fleet.reconcile.outlook import Outlook
 from fleet.reconcile.representable import representable
-from fleet.reconcile.wanted import wanted_devices
+from fleet.reconcile.wanted_devices import wanted_devices
 from tests.services.small_venue import FLAT, box
 
 SLOT = 5

@@ -28,7 +28,7 @@ from fleet.reconcile.fitted import target_fit
 from fleet.reconcile.plans import plan_apply
 from fleet.reconcile.representable import representable
 from fleet.reconcile.store_plans import plan_store
-from fleet.reconcile.wanted import wanted_device
+from fleet.reconcile.wanted_devices import wanted_device
 
 POINTS = [(31.5, 4), (125, 2.5), (1000, 0), (8000, -2), (16000, -4)]
 HOUSE = TargetCurve(points=tuple(POINTS))

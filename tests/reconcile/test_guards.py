@@ -17,7 +17,7 @@ from fleet.reconcile.guards import GUARDS, guard_hits, louder, unlifted
 from fleet.reconcile.reach import Goal
 from fleet.reconcile.rises import rises_db
 from fleet.reconcile.situation import Situation
-from fleet.services.changes import refusal
+from fleet.services.change_refusals import refusal
 
 LEFT = (("hall", "left"),)
 

@@ -25,7 +25,8 @@ from fleet.reconcile.power_up import power_up_to_store
 from fleet.reconcile.representable import representable
 from fleet.reconcile.scope import Scope
 from fleet.reconcile.store_plans import plan_store
-from fleet.reconcile.wanted import WantedDevice, wanted_device
+from fleet.reconcile.wanted import WantedDevice
+from fleet.reconcile.wanted_devices import wanted_device
 
 HALL: dict[str, Any] = {
     "format": 1,

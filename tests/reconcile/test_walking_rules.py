@@ -192,11 +192,11 @@ def test_a_later_walk_is_compared_with_the_baseline() -> None:
             heard_at("d"),
         ),
     )
-    assert [(f.position, f.words) for f in compared(then, now)] == [
+    assert [(f.position, f.words) for f in compared(then, now, "Europe/Berlin")] == [
         ("a", "right polarity: was yes on 2031-05-01, is not sure now"),
         ("a", "line impedance 12 % lower than on 2031-05-01"),
         ("b", "was box-1 output 1 (serial S1) on 2031-05-01, is box-2 output 1 (serial S2) now"),
         ("b", "measured level 2.1 dB lower than on 2031-05-01, with another instrument"),
         ("c", "level measured at -40 dB, at -30 dB on 2031-05-01: not compared"),
     ]
-    assert compared(then, then) == ()
+    assert compared(then, then, "Europe/Berlin") == ()

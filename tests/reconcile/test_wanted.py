@@ -11,7 +11,7 @@ from fleet.model.settings import OutputSettings
 from fleet.model.venue import Between, TimeAlign
 from fleet.reconcile.alignment import alignment_delay_ms
 from fleet.reconcile.representable import representable
-from fleet.reconcile.wanted import wanted_device, wanted_devices
+from fleet.reconcile.wanted_devices import wanted_device, wanted_devices
 
 BOX = description_of()
 AMP = description_of("amp-0031", outputs=(output_of(1), output_of(2)))

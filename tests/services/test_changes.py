@@ -343,7 +343,7 @@ async def test_nothing_is_sent_while_the_journal_cannot_be_written(store: Store,
 async def test_a_change_that_lost_its_journal_is_taken_back_once_that_works(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("fleet.services.changes.AGAIN_AFTER_S", 0.01)
+    monkeypatch.setattr("fleet.services.runs.AGAIN_AFTER_S", 0.01)
 
     class Full:
         """The store, its disk full while the devices commit."""

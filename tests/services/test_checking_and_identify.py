@@ -49,21 +49,21 @@ async def test_without_the_devices_only_the_files_are_checked(store: Store) -> N
 
 
 async def test_a_device_blinks(services: Services, driver: MemoryDriver) -> None:
-    await services.identify("box-4", 30)
+    await services.identifying.identify("box-4", 30)
     assert driver.devices["box-4"].identified_s == 30
 
 
 async def test_nothing_is_sent_where_it_must_not_be(services: Services, driver: MemoryDriver) -> None:
     with pytest.raises(Refused, match="life safety") as refusal:
-        await services.identify("box-9", 10)
+        await services.identifying.identify("box-9", 10)
     assert refusal.value.guards == ("life-safety",)
     other = replace(driver.devices["box-4"].description, serial="SN-other")
     services.inventory.hear(Described(device="box-4", description=other))
     with pytest.raises(Refused, match="SN-other"):
-        await services.identify("box-4", 10)
+        await services.identifying.identify("box-4", 10)
     services.inventory.hear(Nonsense(device="box-7", what="garbage"))
     with pytest.raises(NotFound, match="has not told what it is"):
-        await services.identify("box-7", 10)
+        await services.identifying.identify("box-7", 10)
     with pytest.raises(NotFound, match="was ever seen"):
-        await services.identify("box-6", 10)
+        await services.identifying.identify("box-6", 10)
     assert {d.identified_s for d in driver.devices.values()} == {0}

@@ -16,9 +16,10 @@ from fleet.model.days import Hours
 from fleet.model.difference import Grade
 from fleet.model.notice import Notice
 from fleet.model.receiver import Delivery, ReceiverRules
-from fleet.services.delivering import Delivering, Parcel
+from fleet.services.delivering import Delivering
 from fleet.services.desired import Desired
 from fleet.services.notices import Notices
+from fleet.services.receivers import Parcel
 from fleet.store.protocol import Store
 from tests.services.small_venue import FILES, Ids, store_at, until
 

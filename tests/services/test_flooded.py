@@ -13,7 +13,7 @@ from fleet.drivers.mqtt.hearing import MOST_HELD_BYTES, Held
 from fleet.drivers.protocol import CameOnline, Nonsense, WentOffline
 from fleet.faces.logs.sparing import MOST_A_MINUTE, Sparing
 from fleet.model.inventory import Sighting
-from fleet.services import inventory as bounded
+from fleet.services import known_devices as bounded
 from fleet.services.inventory import Inventory
 from fleet.store.protocol import Store
 from tests.services.small_venue import NOON, store_at

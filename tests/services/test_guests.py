@@ -14,13 +14,14 @@ from fleet.model.change import ChangeRecord
 from fleet.model.guest import GuestSession
 from fleet.model.standing import OperatorLevel, RoomMode
 from fleet.reconcile.scope import Scope
+from fleet.services.binding import AskedBinding
 from fleet.services.guests import AskedGuest
 from fleet.services.planning import Asked
 from fleet.services.walk_beginning import AskedWalk
 from fleet.store.protocol import Store
 from tests.services.guest_scene import ALLOW, Scene, a_scene
 from tests.services.modes_venue import FILES_WITH_MODES
-from tests.services.small_venue import all_sound, apply, end_of, hear_all
+from tests.services.small_venue import all_sound, apply, box, end_of, hear_all
 
 VISITORS = AskedGuest(room="weir-hall", guest="Visiting company", until="23:30", who="ines", ceiling_db=-3)
 EVENING = datetime(2031, 5, 17, 21, 30, tzinfo=UTC)
@@ -286,6 +287,31 @@ async def test_what_cannot_be_put_back_by_itself_is_said(scene: Scene) -> None:
     assert notice.words.endswith("all is as it was before; not put back by that: the panel lock of box-3.")
 
 
+async def test_a_box_put_in_anothers_place_meanwhile_is_compared_with_that_one(scene: Scene) -> None:
+    scene.driver.devices["box-7"] = box("box-7")
+    await scene.told("box-7")
+    await scene.services.guests.begin(VISITORS)
+    asked = AskedBinding(position="weir-hall/fill", device="box-7")
+    await scene.services.binding.bind(asked, "otto")
+    await scene.services.guests.end("weir-hall", "ines")
+    assert ((await session_of(scene)).state, (await session_of(scene)).apart) == ("to put back", ("fill",))
+    assert (await put_back(scene)).state == "kept"
+    assert scene.level_db("box-7") == scene.level_db("box-3") == -12
+
+
+async def test_what_cannot_be_compared_is_never_called_as_before(scene: Scene) -> None:
+    """A box of another model is in the place by now."""
+    scene.driver.devices["box-7"] = box("box-7", model="Tarn 8")
+    await scene.told("box-7")
+    await scene.services.guests.begin(VISITORS)
+    await scene.services.binding.bind(AskedBinding(position="weir-hall/fill", device="box-7"), "otto")
+    session = await scene.services.guests.end("weir-hall", "ines")
+    assert (session.state, session.apart) == ("closed", ())
+    assert session.not_compared == ("fill (box-7 is a Tarn 8; a Brae 10 was there then)",)
+    (notice,) = await scene.notices("guest")
+    assert "what could be compared is as it was before; not compared: fill (box-7" in notice.words
+
+
 async def test_a_session_can_be_ended_by_hand_and_an_offer_turned_down(scene: Scene) -> None:
     await scene.services.guests.begin(VISITORS)
     await scene.at_desk("box-3", level_db=-20.0)
@@ -410,7 +436,7 @@ async def test_no_guest_is_let_in_while_the_room_is_walked_or_changed(scene: Sce
     plan = await scene.services.changes.plan(apply("weir-hall"))
     record = await scene.services.changes.begin(plan, who="otto", why="", allow=ALLOW, keep_within_s=600)
     await scene.services.changes.wait(record.id, 5, or_trial=True)
-    with pytest.raises(Refused, match="a change is running on box-3"):
+    with pytest.raises(Refused, match=r"change c-0004 of otto .* holds box-3. Keep or cancel c-0004 first"):
         await scene.services.guests.begin(VISITORS)
     await scene.services.changes.cancel(record.id, "otto")
     await end_of(scene.services.changes, record.id)

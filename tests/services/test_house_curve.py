@@ -21,6 +21,7 @@ from fleet.services.planning import Asked
 from fleet.services.storing_again import store_again
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
+from tests.services.modes_venue import FILES_WITH_MODES
 from tests.services.small_venue import (
     DRIVERS,
     FILES,
@@ -338,6 +339,12 @@ def test_a_date_counts_to_its_end_on_the_venues_clock(text: str, moment: datetim
     assert asked_moment(text, BERLIN, NOON) == moment
 
 
+@pytest.mark.parametrize(("text", "words"), [("2031-03-30T02:30", "left out"), ("2030-10-27T02:30", "twice")])
+def test_a_time_that_the_venues_clock_has_not_just_once_is_refused(text: str, words: str) -> None:
+    with pytest.raises(BadInput, match=rf"--as-of: .*{words}"):
+        asked_moment(text, BERLIN, NOON)
+
+
 # history
 
 
@@ -361,6 +368,15 @@ async def test_the_history_tells_what_changed_when_and_by_whom_and_the_last_stor
         ("main-right", "3 dB quieter than wanted"),
     ]
     assert [v.version.number for v in (await services.history.of_room("foyer", 10)).versions] == [4, 1]
+
+
+async def test_a_room_whose_mode_goes_together_with_another_has_a_history_too(services: Services) -> None:
+    await services.desired.load(FILES_WITH_MODES, "otto")
+    told = await services.history.of_room("weir-hall", 10)
+    assert [[c.words for c in v.changes] for v in told.versions] == [
+        ["mode combined is new", "mode divided is new", "mode night is new", "mode speech is new"],
+        ["first version with this room: 4 positions"],
+    ]
 
 
 async def test_the_history_ends_at_the_limit_and_says_so(services: Services) -> None:

@@ -11,6 +11,7 @@ from fleet.drivers.memory import MemoryDriver
 from fleet.errors import BadInput, Refused
 from fleet.faces.diff_documents import sentence
 from fleet.model.change import ChangeState
+from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.model.standing import OurMute
 from fleet.model.state import MuteCause
 from fleet.reconcile.scope import Scope, select
@@ -158,3 +159,23 @@ async def test_a_mute_cannot_be_on_trial(store: Store) -> None:
             await bar.services.changes.start(mute(), digest=plan.digest, who="ana", why="", keep_within_s=60)
         narrow = await bar.services.changes.plan(replace(mute(), scope=Scope(rooms=("bar",), group="pair")))
         assert [d.device for d in narrow.devices] == ["box-2", "box-3"]
+
+
+async def test_silence_waits_for_nobodys_trial(store: Store) -> None:
+    """A change on trial that turned out too loud is cancelled by it."""
+    async with life(store) as bar:
+        soft = DeviceSettings(outputs={1: OutputSettings(level_db=-40.0)})
+        bar.driver.devices["box-1"].live = soft.over(bar.driver.devices["box-1"].live)
+        bar.driver.touched("box-1")
+        await hear_all(bar.services, bar.driver)
+        changes = bar.services.changes
+        plan = await changes.plan(Asked(kind="apply", scope=Scope(rooms=("bar",))))
+        trial = await changes.begin(plan, who="eva", why="", allow=("rise", "half-room"), keep_within_s=600)
+        assert (await changes.wait(trial.id, 10, or_trial=True)).state is ChangeState.ON_TRIAL
+        plan = await changes.plan(mute())
+        muted = await changes.start(mute(), digest=plan.digest, who="ana", why="")
+        assert (await changes.wait(muted.id, 10)).state is ChangeState.KEPT
+        assert silent(bar) == list(BOXES)
+        assert (await changes.record(trial.id)).state is ChangeState.ROLLED_BACK
+        assert muted.plan.afterwards == (f"change {trial.id} of eva (bar) was cancelled for it: rolled back",)
+        assert bar.driver.devices["box-1"].live.outputs[1].level_db == -40

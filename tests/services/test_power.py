@@ -15,8 +15,10 @@ from fleet.model.description import PowerUp
 from fleet.model.restart import Restart
 from fleet.reconcile.scope import Scope
 from fleet.services import power
+from fleet.services.guests import AskedGuest
 from fleet.services.planning import Asked
 from fleet.services.together import Services
+from fleet.services.walk_beginning import AskedWalk
 from fleet.store.protocol import Store
 from fleet.tasks import end
 from tests.services.small_venue import FILES, HALL, StagingDriver, begun, box, boxes, ended, opened
@@ -132,6 +134,24 @@ async def test_a_room_on_hold_is_not_restarted(store: Store) -> None:
         assert driver.order == []
 
 
+async def test_a_guest_is_asked_for_before_anything_falls_silent(store: Store) -> None:
+    async with venue(store) as (services, driver):
+        await services.guests.begin(AskedGuest(room="weir-hall", guest="Choir", until="2h", who="ines"))
+        with pytest.raises(Refused, match=r"has a guest: Choir.* If that is meant: --allow guest") as refused:
+            await services.power.start(HALL_SCOPE, who="ines")
+        assert refused.value.guards == ("guest",)
+        assert driver.order == []
+        assert (await services.power.plan(HALL_SCOPE, who="ines", allow=("guest",))).waves
+
+
+async def test_nothing_is_restarted_while_the_room_is_walked(store: Store) -> None:
+    async with venue(store) as (services, driver):
+        await services.walking.begin(AskedWalk(room="weir-hall"), "otto")
+        with pytest.raises(Refused, match=r"otto is walking weir-hall\. End the walk first"):
+            await services.power.start(HALL_SCOPE, who="ines")
+        assert driver.order == []
+
+
 async def test_life_safety_is_never_restarted(store: Store) -> None:
     async with venue(store) as (services, driver):
         with pytest.raises(Refused, match="no device"):
@@ -155,7 +175,7 @@ async def test_nothing_is_restarted_in_the_middle_of_a_change(store: Store) -> N
         plan = await services.changes.plan(Asked(kind="apply", scope=HALL_SCOPE))
         record = await services.changes.begin(plan, who="ines", why="", allow=("rise", "half-room"), keep_within_s=60)
         await services.changes.wait(record.id, 10, or_trial=True)
-        with pytest.raises(Refused, match="a change is running"):
+        with pytest.raises(Refused, match=r"c-0001 .*on trial\) holds box-1, box-2, box-3\. Keep or cancel"):
             await services.power.start(HALL_SCOPE, who="ines")
         assert driver.order == []
 

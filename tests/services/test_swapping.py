@@ -12,15 +12,17 @@ import pytest
 from fleet.drivers.memory import MemoryDevice, MemoryDriver
 from fleet.drivers.protocol import LinkUp, WentOffline
 from fleet.errors import BadInput, DeviceRefused, FleetError, Moved, NotFound, Refused, StoreTrouble
-from fleet.model.description import Description
+from fleet.model.description import Description, PowerUp
 from fleet.model.inventory import DeviceStatus
 from fleet.model.plan import Phase
 from fleet.model.settings import DeviceSettings, OutputSettings
 from fleet.model.state import Moment
 from fleet.model.swap import Swap, SwapState
+from fleet.services.deviations import Signed
 from fleet.services.swap_asked import AskedSwap
 from fleet.services.together import Services, wire
 from fleet.store.protocol import Store
+from tests.services.modes_venue import EVERY_GUARD, FILES_WITH_MODES, recall
 from tests.services.small_venue import (
     DRIVERS,
     FILES,
@@ -111,6 +113,18 @@ async def ended(services: Services, swap: str) -> Swap:
     return one
 
 
+async def in_mode(services: Services, mode: str) -> None:
+    """Bring the hall into a mode, without the box that is dead."""
+    record = await begun(services, recall(mode), allow=EVERY_GUARD)
+    assert (await end_of(services.changes, record.id)).state == "kept"
+
+
+def stored_level_db(device: MemoryDevice, slot: int) -> float | None:
+    """The level that a slot holds."""
+    outputs = device.slots[slot].outputs
+    return outputs[1].level_db if outputs is not None else None
+
+
 def as_before(watching: Watching, before: tuple[Any, ...], swap: Swap) -> None:
     """The spare is as it was; of these devices nobody can tell what an inactive slot held, and that is said."""
     *heard, slots = sound(watching.driver.devices[SPARE])
@@ -146,6 +160,59 @@ async def test_the_spare_is_muted_first_and_unmuted_last(services: Services, wat
     assert stored[1].level_db == -12
     assert hall(services) == FILES[HALL].replace("device: box-3", "device: box-7")
     assert (await services.lookout.differences(position="fill", rooms=["weir-hall"])).same()
+
+
+async def test_the_new_box_holds_the_slots_of_every_mode(services: Services, watching: Watching) -> None:
+    """Also where the room is in one of them: a power cut ends in the slot of the room without modes."""
+    await services.desired.load(FILES_WITH_MODES, "ines")
+    await in_mode(services, "speech")
+    done = await swapped(services, asked())
+    assert done.words == "weir-hall/fill: box-7 in place of box-3"
+    spare = watching.driver.devices[SPARE]
+    assert spare.active_slot == 6
+    assert [stored_level_db(spare, slot) for slot in (5, 6, 7)] == [-12, -10, -12]
+
+
+async def test_what_a_box_lacks_that_stores_only_what_is_live_is_said(services: Services, watching: Watching) -> None:
+    spare = watching.driver.devices[SPARE]
+    spare.description = replace(spare.description, slots=replace(spare.description.slots, store_needs_live=True))
+    watching.driver.touched(SPARE)
+    await hear_all(services, watching.driver)
+    await services.desired.load(FILES_WITH_MODES, "ines")
+    await in_mode(services, "speech")
+    done = await swapped(services, asked())
+    assert done.state is SwapState.DONE, done.words
+    assert done.words == (
+        "weir-hall/fill: box-7 in place of box-3. It stores only what is live, and so still lacks "
+        "slot 5 (`fleet recall weir-hall --mode house`, then `fleet store weir-hall`), "
+        "slot 7 (`fleet recall weir-hall --mode combined`, then `fleet store weir-hall`)"
+    )
+    assert stored_level_db(spare, 6) == -10
+
+
+async def test_the_new_box_powers_up_in_its_house_curve_slot(services: Services, watching: Watching) -> None:
+    spare = watching.driver.devices[SPARE]
+    default = PowerUp(behaviour="default_slot", slot=1, slot_settable=True)
+    spare.description = replace(spare.description, power_up=default)
+    spare.live = replace(spare.live, power_up_slot=1)
+    watching.driver.touched(SPARE)
+    await hear_all(services, watching.driver)
+    assert (await swapped(services, asked())).state is SwapState.DONE
+    assert spare.live.power_up_slot == 5
+
+
+async def test_what_was_agreed_of_the_old_box_is_told_since_the_new_one_is_as_desired(
+    services: Services, watching: Watching
+) -> None:
+    await comes_back(services, watching.driver, DEAD)
+    found = await services.deviations.look("weir-hall", "fill", ["level_db"])
+    signed = Signed(until="2031-06-30", reason="the row is closed", owner="Ana", who="ines")
+    await services.deviations.agree("weir-hall", "fill", ["level_db"], signed, digest=found.digest)
+    plan = await services.swapping.plan(asked())
+    assert (
+        "fill: box-3 alone is left as it is (6 dB louder than wanted; agreed by Ana: the row is closed); "
+        "the new one is not"
+    ) in plan.notes
 
 
 async def test_the_old_box_is_retired_and_stays_so_when_it_answers_again(
@@ -380,7 +447,7 @@ async def test_a_daemon_that_is_killed_before_all_is_set_and_stored_undoes_its_s
         nonlocal dead
         if (device, at) == (SPARE, phase) or dead:
             dead = True
-            for task in (*services.swapping._tasks.values(), *services.changes._tasks):
+            for task in (*services.swapping._tasks.values(), *services.changes._runs._tasks):
                 task.cancel()
             raise DeviceRefused(device, "killed")
 

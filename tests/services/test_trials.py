@@ -116,7 +116,7 @@ async def test_a_clock_that_jumps_while_the_daemon_is_down_makes_no_trial_longer
 ) -> None:
     services = await opened(store, StagingDriver(boxes()))
     change = await on_trial(services)
-    for task in services.changes._tasks:
+    for task in services.changes._runs._tasks:
         task.cancel()
     later = Changes(
         store=store,

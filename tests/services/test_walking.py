@@ -318,7 +318,7 @@ async def two_lives(store: Store, driver: MemoryDriver) -> AsyncIterator[tuple[S
 
 async def killed(services: Services) -> None:
     """Let nothing of these services do anything any more, as SIGKILL does."""
-    tasks = [*services.changes._tasks, *services.walking._watching.watched().values()]
+    tasks = [*services.changes._runs._tasks, *services.walking._watching.watched().values()]
     await end(*tasks)
 
 

@@ -18,6 +18,7 @@ from fleet.store.trouble import told_in_words
 
 MEMBERS: dict[DatabaseKind, str] = {"sqlite": f"{DATABASE}fleet.db", "postgresql": f"{DATABASE}fleet.pgdump"}
 INSTALL = "Install PostgreSQL's client programs (Debian: apt install postgresql-client)."
+OF_A_KEY = "sslpassword="
 _PASSWORD = re.compile(r"^(\w+://[^:/@]*):([^/]*)@")
 _IN_QUERY = re.compile(r"([?&])password=([^&]*)&?")
 
@@ -97,6 +98,9 @@ def _run(program: str, url: str, words: list[str]) -> None:
     if found is None:
         raise StoreTrouble(f"a backup of PostgreSQL needs {program}, which is not installed", remedy=INSTALL)
     bare, password = without_password(url)
+    if OF_A_KEY in bare:
+        what = f"{program} takes the password of a key as an argument only, which every user of this machine can read"
+        raise StoreTrouble(what, remedy="Name a key without a password in the URL, a file that is its owner's alone.")
     inherited = {n: v for n, v in os.environ.items() if not n.startswith("FLEET_")}
     environment = {**inherited, "PGCONNECT_TIMEOUT": "10", "LC_ALL": "C"}
     if password is not None:

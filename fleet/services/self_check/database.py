@@ -12,13 +12,14 @@ from typing import Any
 from urllib.parse import quote
 
 from fleet.errors import StoreTrouble
+from fleet.model.venue_time import on_the_clock
 from fleet.services.self_check.result import Result, not_checked, ok, trouble
 from fleet.store.database import SQLITE
 from fleet.store.postgresql import connector
 from fleet.store.tables import Row, UtcTime
 from fleet.store.trouble import told_in_words, trouble_of_driver
 
-CLOCK = "clock against database"
+DATABASE, CLOCK = "database", "clock against database"
 ALLOWED = timedelta(seconds=5)
 """How far the last entry may be ahead: clocks that are kept in step by the network are closer."""
 NOT_WRITTEN_THEN = frozenset({"until", "trial_until"})
@@ -37,25 +38,29 @@ async def check_database(url: str, now: datetime) -> list[Result]:
     except StoreTrouble as error:
         remedy = error.remedy or "Check the database's address and that it runs."
         return [
-            trouble("database", f"{where}: {error.what}", remedy),
+            trouble(DATABASE, f"{where}: {error.what}", remedy),
             not_checked(CLOCK, "the database cannot be read"),
         ]
 
 
 def check_clock(last: datetime | None, now: datetime) -> Result:
-    """The system's clock is not before the last entry."""
+    """The system's clock is not before the last entry. Times are told in the zone of `now`."""
     if last is None:
         return not_checked(CLOCK, "nothing was written yet")
     if last > now + ALLOWED:
-        words = f"the clock says {now:%Y-%m-%d %H:%M:%S} UTC, and the last entry is of {last:%Y-%m-%d %H:%M:%S} UTC"
+        words = f"the clock says {_told(now, now)}, and the last entry is of {_told(last, now)}"
         return trouble(CLOCK, words, "Set the clock right, and let it be kept so (NTP).")
-    return ok(CLOCK, f"the last entry is of {last:%Y-%m-%d %H:%M:%S} UTC, before now")
+    return ok(CLOCK, f"the last entry is of {_told(last, now)}, before now")
+
+
+def _told(at: datetime, now: datetime) -> str:
+    return on_the_clock(at, now.tzinfo or UTC, "seconds")
 
 
 def _sqlite(path: str, now: datetime) -> list[Result]:
     if not Path(path).exists():
         absent = f"{path} is not there yet"
-        return [not_checked("database", absent, "A daemon makes it at its first start."), not_checked(CLOCK, absent)]
+        return [not_checked(DATABASE, absent, "A daemon makes it at its first start."), not_checked(CLOCK, absent)]
     with told_in_words(path):
         connection = sqlite3.connect(f"file:{quote(path)}?mode=ro", uri=True, timeout=5)
         try:
@@ -66,11 +71,11 @@ def _sqlite(path: str, now: datetime) -> list[Result]:
     if found != "ok":
         remedy = "Put it aside, and restore a backup: fleet restore."
         return [
-            trouble("database", f"{path} is damaged ({' '.join(str(found).split())})", remedy),
+            trouble(DATABASE, f"{path} is damaged ({' '.join(str(found).split())})", remedy),
             not_checked(CLOCK, "the database is damaged"),
         ]
     written = [datetime.fromisoformat(t).replace(tzinfo=UTC) for t in times if t]
-    return [ok("database", f"{path} opens, and is whole"), check_clock(max(written, default=None), now)]
+    return [ok(DATABASE, f"{path} opens, and is whole"), check_clock(max(written, default=None), now)]
 
 
 def _known(connection: sqlite3.Connection) -> list[str]:
@@ -98,4 +103,4 @@ async def _postgresql(url: str, where: str, now: datetime) -> list[Result]:
     finally:
         await connection.close()
     written = [t.replace(tzinfo=UTC) if t.tzinfo is None else t for t in times if t]
-    return [ok("database", f"{where} answers"), check_clock(max(written, default=None), now)]
+    return [ok(DATABASE, f"{where} answers"), check_clock(max(written, default=None), now)]
