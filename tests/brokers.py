@@ -61,10 +61,13 @@ def embedded_broker(folder: Path) -> Iterator[int]:
 
 
 @contextmanager
-def mosquitto(folder: Path, port: int = 0) -> Iterator[int]:
-    """Mosquitto for the length of the block; its port, a free one for 0. Skips or fails where it is not installed."""
+def mosquitto(folder: Path, port: int = 0, more: str = "") -> Iterator[int]:
+    """Mosquitto for the length of the block; its port, a free one for 0. Skips or fails where it is not installed.
+
+    `more` are further lines of its settings.
+    """
     port = port or free_port()
-    words = mosquitto_words(folder, port)
+    words = mosquitto_words(folder, port, more)
     process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         while not answers(port):
@@ -83,10 +86,11 @@ def embedded_settings(folder: Path, port: int) -> Path:
     return settings
 
 
-def mosquitto_words(folder: Path, port: int) -> list[str]:
+def mosquitto_words(folder: Path, port: int, more: str = "") -> list[str]:
     """The command that runs Mosquitto, remembering nothing. Skips or fails where it is not installed."""
     settings = folder / "mosquitto.conf"
-    settings.write_text(_MOSQUITTO.format(port=port), encoding="utf-8")
+    user = "user root\n" if os.getuid() == 0 else ""  # who would else read no file of the tests
+    settings.write_text(_MOSQUITTO.format(port=port) + user + more, encoding="utf-8")
     return [_mosquitto_or_skip(), "-c", str(settings)]
 
 

@@ -17,7 +17,7 @@ from datetime import time as wall_time
 from pathlib import Path
 from random import Random
 
-from fleet.app.logs import Devices, log_to_stderr, logging_to
+from fleet.app.logs import Devices, Zone, log_to_stderr, logging_to
 from fleet.app.private import keep_private
 from fleet.app.reaching import outside_of
 from fleet.discovery.addresses import AddressList, read_addresses
@@ -29,6 +29,7 @@ from fleet.drivers.mqtt.broker import embedded_broker
 from fleet.drivers.mqtt.contacts import ContactLink
 from fleet.drivers.mqtt.driver import MqttDriver
 from fleet.drivers.mqtt.timings import Timings
+from fleet.drivers.mqtt.tls import tls_context
 from fleet.errors import BadFiles, BadInput, BrokerDown, FleetError
 from fleet.faces.api.app import build_api
 from fleet.faces.api.routes_upkeep import add_upkeep
@@ -36,6 +37,7 @@ from fleet.faces.api.serving import HOST, serve
 from fleet.faces.cli.configuration import in_force
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.home import open_home
+from fleet.faces.cli.secret_places import refuse_open_file
 from fleet.faces.metrics.meters import Meters
 from fleet.faces.metrics.observed import observed_driver, observed_store
 from fleet.faces.notices.receivers import receivers_of
@@ -54,21 +56,21 @@ FIND_BROKER_WITHIN_S = 10.0
 
 def run(config: DaemonConfig) -> None:
     """Run a daemon until SIGINT or SIGTERM. Raises `FleetError` where it cannot start."""
-    devices = Devices()
-    log_to_stderr(config, devices)
-    asyncio.run(_daemon(config, devices))
+    devices, zone = Devices(), Zone()
+    log_to_stderr(config, devices, zone)
+    asyncio.run(_daemon(config, devices, zone))
 
 
-async def _daemon(config: DaemonConfig, devices: Devices) -> None:
+async def _daemon(config: DaemonConfig, devices: Devices, zone: Zone) -> None:
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     async with AsyncExitStack() as stack:
         home = stack.enter_context(open_home(config.home))
         stack.enter_context(logging_to(home.path, devices))
-        keep_private(config)
         listed = _listed(config)
         store = await stack.enter_async_context(open_store(config.database or f"sqlite:///{home.path}/fleet.db"))
+        keep_private(config)
         await store.claim(_who(), _now())
         broker = await stack.enter_async_context(_broker(config, listed))
         meters = Meters()
@@ -82,7 +84,6 @@ async def _daemon(config: DaemonConfig, devices: Devices) -> None:
             random=Random(),  # noqa: S311  # spreads reconnections, guards nothing
             timings=Timings(),
         )
-        await stack.enter_async_context(driver)
         services = wire(
             store=observed_store(store, meters),
             driver=observed_driver(driver, meters),
@@ -93,9 +94,11 @@ async def _daemon(config: DaemonConfig, devices: Devices) -> None:
             receivers=receivers_of(config.notices),
             proof=_proof(config, home.path),
         )
-        outside = await outside_of(config, services.access)
+        outside = await outside_of(config, services.access)  # before anything is begun that would have to be ended
+        await stack.enter_async_context(driver)
         await services.inventory.open()
         devices.known = services.inventory.online
+        zone.known = lambda: services.desired.zone
         await services.desired.open()
         browser = await _browser(config, stack, lambda broker: driver.wake() if broker.root == config.root else None)
         contacts = ContactLink(
@@ -155,18 +158,28 @@ async def _broker(config: DaemonConfig, listed: AddressList) -> AsyncIterator[Br
         else:
             raise BrokerDown(f"no broker announces the topic root {config.root}", remedy="Name one with --broker.")
     else:
-        yield BrokerAddress.parse(config.broker)
+        address = BrokerAddress.parse(config.broker, config.broker_ca)
+        if address.tls:
+            tls_context(address)  # certificates that cannot be read are told at once
+        yield address
 
 
 @asynccontextmanager
 async def _announced(broker: BrokerAddress, root: str) -> AsyncIterator[None]:
-    """Announce our own broker where mDNS works; the daemon does its work without it, too."""
-    async with AsyncExitStack() as stack:
-        try:
-            await stack.enter_async_context(announced_broker(broker, root, f"fleet-broker-{broker.port}"))
-        except (FleetError, OSError) as error:
-            log.warning("the broker is not announced by mDNS: %s", error)
+    """Announce our own broker where mDNS works, which takes seconds; the daemon does its work meanwhile, or without."""
+    announcing = asyncio.create_task(_announce(broker, root), name="announcing the broker")
+    try:
         yield
+    finally:
+        await end(announcing)
+
+
+async def _announce(broker: BrokerAddress, root: str) -> None:
+    try:
+        async with announced_broker(broker, root, f"fleet-broker-{broker.port}"):
+            await asyncio.Event().wait()
+    except (FleetError, OSError) as error:
+        log.warning("the broker is not announced by mDNS: %s", error)
 
 
 async def _browser(
@@ -191,6 +204,8 @@ def _listed(config: DaemonConfig) -> AddressList:
     listed = read_addresses(text, str(config.addresses), _now())
     if listed.complaints:
         raise BadFiles(listed.complaints)
+    if any(broker.password for broker in listed.brokers):
+        refuse_open_file(config.addresses)
     return listed
 
 

@@ -26,7 +26,7 @@ class AddressList:
 
 
 def read_addresses(text: str, file: str, at: datetime) -> AddressList:
-    """Read lines of `id address[:port]`, or `mqtt://host:port` for a broker; `#` begins a comment."""
+    """Read lines of `id address[:port]`, or `mqtt://host:port` (`mqtts://`) for a broker; `#` begins a comment."""
     sightings: dict[str, Sighting] = {}
     brokers: list[BrokerAddress] = []
     complaints: list[Complaint] = []

@@ -27,9 +27,10 @@ _HIDES: Final = (
         rf"\1{HIDDEN}",
     ),
     (re.compile(rf"(['\"]{_NAME}['\"]\s?:\s?['\"])[^'\"\n]*", re.IGNORECASE), rf"\1{HIDDEN}"),
+    (re.compile(r"(?<![A-Za-z0-9_-])fleet_[A-Za-z0-9_-]{43}(?![A-Za-z0-9_-])"), f"fleet_{HIDDEN}"),  # of `fleet access`
     (re.compile(r"(-----BEGIN [A-Z ]*PRIVATE KEY-----).*?(-----END|\Z)", re.DOTALL), rf"\1{HIDDEN}\2"),
 )
-_SECRET_NAME = re.compile(r"password|secret|token|passphrase")
+_SECRET_NAME = re.compile(r"password|secret|token|passphrase|api_?key")
 
 
 def without_secrets(text: str) -> str:

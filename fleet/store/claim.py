@@ -6,13 +6,14 @@ import asyncio
 import contextlib
 import logging
 from collections.abc import Awaitable, Callable
-from datetime import datetime
+from datetime import UTC, datetime
 
 from sqlalchemy import Row, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 from sqlmodel import col
 
 from fleet.errors import StoreTrouble
+from fleet.model.venue_time import on_the_clock
 from fleet.store.owning import OwnerLock
 from fleet.store.tables import FleetRow
 from fleet.tasks import end
@@ -37,8 +38,8 @@ async def take(lock: OwnerLock) -> bool:
 
 
 def words(owner: str, since: datetime | None) -> str:
-    """Who owns a database, in words; nothing where that is not known."""
-    return f": {owner}, since {since:%Y-%m-%d %H:%M:%S} UTC" if owner and since else ""
+    """Who owns a database, in words, in UTC: here no venue is known. Nothing where nobody is known to."""
+    return f": {owner}, since {on_the_clock(since, UTC, 'seconds')}" if owner and since else ""
 
 
 class Claim:

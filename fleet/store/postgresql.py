@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Awaitable, Callable
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 
@@ -19,11 +21,17 @@ KEEPALIVES = {"tcp_keepalives_idle": "5", "tcp_keepalives_interval": "5", "tcp_k
 """PostgreSQL documentation, "Connection settings": the server gives up a host that went silent after 20 s."""
 SETTINGS = {"application_name": "fleet", "synchronous_commit": "on", **KEEPALIVES}
 
+LIBPQ_VARIABLE = "PGPASSWORD"
+"""PostgreSQL documentation, "Environment Variables" of libpq."""
+
 Connect = Callable[[], Awaitable[Any]]
 
 
 def connector(url: str, where: str) -> Connect:
-    """Makes connections; a failure is `StoreTrouble`. Raises it at once where the driver is not installed."""
+    """Makes connections; a failure is `StoreTrouble`. Raises it at once where the driver is not installed.
+
+    A password in the environment is taken here and now, so that it may leave the environment afterwards.
+    """
     try:
         import asyncpg  # type: ignore[import-untyped] # noqa: PLC0415 - untyped; an optional dependency
     except ImportError:
@@ -33,14 +41,27 @@ def connector(url: str, where: str) -> Connect:
             remedy="Install the `postgres` extra: pip install 'venue-fleet[postgres]'",
         ) from None
 
+    password = _password_beside(url)
+
     async def connect() -> Any:
         # asyncpg reads the URL itself, so that everything libpq allows in one (sslmode, host=…) works.
+        limits = {"timeout": CONNECT_S, "command_timeout": STATEMENT_S}
         try:
-            return await asyncpg.connect(url, timeout=CONNECT_S, command_timeout=STATEMENT_S, server_settings=SETTINGS)
+            return await asyncpg.connect(url, password=password, **limits, server_settings=SETTINGS)
         except (asyncpg.PostgresError, asyncpg.InterfaceError, OSError, OverflowError, ValueError) as error:
             raise trouble_of_driver(error, where) from error
 
     return connect
+
+
+def _password_beside(url: str) -> str | None:
+    """That of the environment, where the URL has none."""
+    try:
+        parts = urlsplit(url)
+    except ValueError:
+        return None  # asyncpg says what is wrong with it
+    in_url = parts.password or "password" in parse_qs(parts.query)
+    return None if in_url else os.environ.get(LIBPQ_VARIABLE)
 
 
 def postgresql_engine(connect: Connect) -> AsyncEngine:

@@ -75,6 +75,14 @@ def test_paths_in_a_file_count_from_its_folder(home: Path, monkeypatch: pytest.M
     assert setting(settle(home, {}), "venue")[0] == Path("here")
 
 
+def test_certificates_to_trust_go_with_a_broker_that_shows_one(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = written(home, 'broker = "mqtts://hall"\nbroker_ca = "authority.pem"\n')
+    assert setting(settle(home, {}), "broker_ca")[0] == home / "authority.pem"
+    for other in ("mqtt://hall", "embedded", "find"):
+        monkeypatch.setenv("FLEET_BROKER", other)
+        assert complaints(home) == [f"{file}:2: this is of use with a `broker` at mqtts:// only"]
+
+
 def test_another_file_by_option_or_environment(home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     written(home, "port = 1\n")
     other = tmp_path / "other.toml"

@@ -11,9 +11,11 @@ import typer
 
 from fleet.errors import BadInput, FleetError, NoDaemon
 from fleet.faces.cli import options, show
-from fleet.faces.cli.client import default_home, find
-from fleet.faces.cli.configuration import InForce, settle
+from fleet.faces.cli.client import find
+from fleet.faces.cli.clock import NO_VENUE
+from fleet.faces.cli.configuration import InForce, instead_of_option, settle
 from fleet.faces.cli.options import ConfigFile, Home, Json
+from fleet.faces.cli.secret_places import LIBPQ, refuse_in_argument
 from fleet.faces.secrets import without_secrets
 from fleet.model.listing import counted
 
@@ -35,7 +37,8 @@ def backup(
     """
     from fleet.services.backing_up.backing_up import back_up  # noqa: PLC0415  # other commands need no database
 
-    at = home or default_home()
+    refuse_in_argument(database, instead_of_option("database"), "--database")
+    at = options.here(home, "backup")
     if not at.is_dir():
         raise BadInput("there is no such home", where=str(at), remedy="Give --home.")
     named = database or _setting(settle(at, {}, config), "database")
@@ -68,14 +71,15 @@ def restore(
     """
     from fleet.services.backing_up.restoring import restore as make_home  # noqa: PLC0415  # as above
 
+    refuse_in_argument(database, f"Here {LIBPQ}", "--database")
     done = make_home(file, home, database)
     steps = list(_next_steps(home, done.venue, database))
     if json:
         about = {"made_at": done.manifest.made_at, "version": done.manifest.version, "next": steps}
         options.print_json({"format": "fleet-restored/1", "home": str(home), **about})
         return
-    taken = done.manifest.made_at.replace("T", " ").removesuffix("Z")
-    show.say(f"{home}: restored from the backup of {taken} UTC (release {done.manifest.version})")
+    taken = NO_VENUE.told(done.manifest.made_at, "seconds")
+    show.say(f"{home}: restored from the backup of {taken} (release {done.manifest.version})")
     for step in steps:
         show.table([("-", step)])
 

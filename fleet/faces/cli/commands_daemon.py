@@ -10,12 +10,10 @@ from typing import Annotated
 import typer
 
 from fleet.faces.cli import configuration, options, show
-from fleet.faces.cli.client import default_home
 from fleet.faces.cli.daemon_config import LogFormat, LogLevel, RunDaemon
 from fleet.faces.cli.demo import run_demo
 from fleet.faces.cli.options import ConfigFile, Home, Json
 from fleet.faces.cli.unit import UnitKind, unit
-from fleet.faces.secrets import is_secret, without_secrets
 
 
 def daemon_command(run: RunDaemon) -> Callable[..., None]:
@@ -28,8 +26,17 @@ def daemon_command(run: RunDaemon) -> Callable[..., None]:
             typer.Option("--venue", help="Load this venue folder, again whenever it changes.", show_default=False),
         ] = None,
         broker: Annotated[
-            str, typer.Option("--broker", help="mqtt://HOST:PORT, `embedded`, or `find` (by mDNS).")
+            str, typer.Option("--broker", help="mqtt://HOST:PORT, mqtts:// with TLS, `embedded`, or `find` (by mDNS).")
         ] = "embedded",
+        broker_ca: Annotated[
+            Path | None,
+            typer.Option(
+                "--broker-ca",
+                metavar="FILE",
+                help="Certificates (PEM) to trust for mqtts://, instead of the system's.",
+                show_default=False,
+            ),
+        ] = None,
         root: Annotated[str, typer.Option("--root", help="The topic root of the devices.")] = "loudspeakers/v1",
         database: Annotated[
             str, typer.Option("--database", help="sqlite:///FILE or postgresql://…", show_default="SQLite in --home")
@@ -74,7 +81,7 @@ def daemon_command(run: RunDaemon) -> Callable[..., None]:
         Example: fleet daemon --venue venue/ --broker mqtt://127.0.0.1:1883
         """
         given = {name: context.params[name] for name in configuration.names() if name in _typed(context)}
-        at = home or default_home()
+        at = options.here(home, "daemon")
         settled = configuration.settle(at, given, config)
         if print_unit:
             _print_unit(print_unit, context, home, config)
@@ -91,7 +98,7 @@ def _typed(context: typer.Context) -> frozenset[str]:
 
 
 def _print_unit(kind: UnitKind, context: typer.Context, home: Path | None, config: Path | None) -> None:
-    words, left_out = list[str](), list[str]()
+    words = list[str]()
     for parameter in context.command.params:
         name, option = parameter.name or "", parameter.opts[0]
         if name not in _typed(context) or name not in configuration.names():
@@ -100,20 +107,13 @@ def _print_unit(kind: UnitKind, context: typer.Context, home: Path | None, confi
         values = [
             str(v.absolute() if isinstance(v, Path) else v) for v in (value if isinstance(value, list) else [value])
         ]
-        if is_secret(name) or any(without_secrets(v) != v for v in values):
-            left_out.append(option)
-        elif isinstance(value, bool):
-            words.append(option)
-        else:
-            words += [word for v in values for word in (option, v)]
+        words += [option] if isinstance(value, bool) else [word for v in values for word in (option, v)]
     if config is not None:
         words += ["--config", str(config.absolute())]
     sys.stdout.write(unit(kind, sys.executable, home, _owner(home), words))
     where = "/etc/systemd/system" if kind == "system" else "~/.config/systemd/user"
     manager = "systemctl" if kind == "system" else "systemctl --user"
     show.tell(f"Save it as {where}/fleet.service; then: {manager} daemon-reload; {manager} enable --now fleet")
-    for option in left_out:
-        show.tell(f"{option} holds a password and anyone may read a unit: put it into config.toml in the home instead.")
 
 
 def _owner(home: Path | None) -> str:

@@ -23,6 +23,7 @@ from fleet.errors import BadInput
 from fleet.faces.cli.config_file import NAME, ConfigFile, read_config_file
 from fleet.faces.cli.daemon_config import DaemonConfig
 from fleet.faces.cli.notice_config import TABLE, receivers_in
+from fleet.faces.cli.secret_places import LIBPQ, open_secrets, refuse_in_argument
 from fleet.faces.secrets import HIDDEN, is_secret, without_secrets
 from fleet.model.edge import adapter, complaint_of
 from fleet.model.names import shown
@@ -64,8 +65,9 @@ def settle(home: Path, options: Mapping[str, object], file: Path | None = None) 
     Raises `BadInput` that lists everything that is wrong, each with its place.
     """
     found = _file(home, file)
-    complaints = list(_unknown(found)) if found else []
+    complaints = [*_unknown(found), *open_secrets(found)] if found else []
     settled: list[InForce] = []
+    places: dict[str, str] = {}
     for name in names():
         if name == TABLE:
             receivers, wrong = receivers_in(found) if found else ((), [])
@@ -74,11 +76,16 @@ def settle(home: Path, options: Mapping[str, object], file: Path | None = None) 
             settled.append(InForce(name=name, value=receivers, source=source))
             continue
         raw, source, where = _raw(name, options, found)
+        places[name] = where
         try:
+            if source == OPTION:
+                refuse_in_argument(raw, instead_of_option(name))
             value = _default(name) if source == DEFAULT else _checked(name, _prepared(name, raw, source, found))
             settled.append(InForce(name=name, value=value, source=source))
         except BadInput as error:
             complaints.append(f"{where}: {error}")
+    if not complaints and _trusts_in_vain({s.name: s.value for s in settled}):
+        complaints.append(f"{places['broker_ca']}: this is of use with a `broker` at mqtts:// only")
     if complaints:
         raise BadInput("\n".join(complaints))
     return tuple(settled)
@@ -106,6 +113,12 @@ def config_document(settings: tuple[InForce, ...]) -> dict[str, Any]:
 def variable(name: str) -> str:
     """The environment's variable of a setting."""
     return f"FLEET_{name.upper()}"
+
+
+def instead_of_option(name: str) -> str:
+    """Where a secret goes that may not be an option."""
+    words = f"Write it into {NAME} in the home (chmod 600), or give it as {variable(name)} in the environment"
+    return f"{words}; or {LIBPQ}" if name == "database" else words
 
 
 def _file(home: Path, file: Path | None) -> ConfigFile | None:
@@ -175,6 +188,13 @@ def _small(text: str) -> str:
 def _check_broker(broker: str) -> None:
     if broker not in ("embedded", "find"):
         BrokerAddress.parse(broker)
+
+
+def _trusts_in_vain(values: Mapping[str, Any]) -> bool:
+    """Whether there are certificates to trust, and nothing that shows one: somebody believes in TLS that is not."""
+    broker = values["broker"]
+    named = broker not in ("embedded", "find")
+    return values["broker_ca"] is not None and not (named and BrokerAddress.parse(broker).tls)
 
 
 def _check_root(root: str) -> None:

@@ -14,6 +14,7 @@ from pydantic import Field, StrictBool, StringConstraints, ValidationError
 
 from fleet.errors import BadInput
 from fleet.faces.cli.config_file import ConfigFile
+from fleet.faces.cli.secret_places import refuse_in_command
 from fleet.faces.notices.config import ReceiverConfig, check_webhook
 from fleet.model.days import Hours
 from fleet.model.difference import Grade
@@ -129,4 +130,8 @@ def _hours(text: str) -> Hours:
     return hours
 
 
-_CHECKS: Final[Mapping[str, Callable[[Any], object]]] = {"webhook": check_webhook, "quiet": _hours}
+_CHECKS: Final[Mapping[str, Callable[[Any], object]]] = {
+    "webhook": check_webhook,
+    "command": refuse_in_command,
+    "quiet": _hours,
+}
