@@ -102,6 +102,10 @@ class Moved(Refused):
     """What was shown is no longer what would be done: desired or reported state moved since."""
 
 
+class NoEntry(Refused):
+    """The token opens nothing: trying again with it is of no use."""
+
+
 class DeviceRefused(FleetError):
     """A device answered no, with a refusal code of the wire contract."""
 
@@ -154,3 +158,7 @@ class NoDaemon(FleetError):
     """No daemon answers where one is expected."""
 
     retry_later = True
+
+
+class Unproven(FleetError):
+    """What answers does not prove that it is the daemon that was meant: its certificate is another's, or over."""

@@ -88,18 +88,18 @@ def carry_out(
     started = daemon.post(starts, {**body, "keep_within_s": trial_s})
     change = follow(daemon, started["id"], or_trial=True)
     if after is None or change["state"] != "kept":
-        end_with(change, json=how.json)
+        end_with(daemon, change, json=how.json)
     if not how.json:
-        show.change(change)
+        show.change(change, daemon.clock())
     more = after(daemon, plan, change)
     if how.json:
         options.print_json({**change, **more})
     options.end(_done(change["plan"], more))
 
 
-def end_with(change: Document, *, json: bool) -> NoReturn:
+def end_with(daemon: Daemon, change: Document, *, json: bool) -> NoReturn:
     """Show how a change that was to be kept ended, and end the command."""
-    options.print_json(change) if json else show.change(change)
+    options.print_json(change) if json else show.change(change, daemon.clock())
     options.end(_done(change["plan"]) if change["state"] in {"kept", "on trial"} else TROUBLE)
 
 

@@ -12,13 +12,15 @@ import typer
 
 from fleet.errors import BadInput, FleetError
 from fleet.faces.cli import options, show
-from fleet.faces.cli.client import Daemon, default_home, path
+from fleet.faces.cli.client import Daemon, path
+from fleet.faces.cli.clock import Clock
 from fleet.faces.cli.home import open_folder
 from fleet.faces.cli.options import Home, Json
 from fleet.faces.cli.written_files import write_new
 from fleet.faces.documents import Document
 from fleet.model.access import LONGEST_LIFE, USUAL_LIFE
 from fleet.model.names import shown
+from fleet.model.venue_time import on_the_clock
 
 LOOPBACK: Final = ("127.0.0.1", "localhost", "::1")
 CERTIFICATE, KEY = "certificate.pem", "certificate-key.pem"
@@ -77,7 +79,7 @@ def make(
         return
     if out is None:
         show.say(made["token"])
-    _tell(made)
+    _tell(made, daemon.clock())
     show.tell(f"It is in {out}, for its owner alone." if out else "Nobody can be told it again: hand it over now.")
 
 
@@ -113,9 +115,12 @@ def tablet(
         raise BadInput("this file is there already", where=str(out), remedy="Name a new file.")
     daemon = options.daemon(home)
     base = _page(url or daemon.url)
+    clock = daemon.clock()
     made = _made(daemon, name, "operator", rooms, expires, "tablet")
     drawn = sheet(
-        SignInSheet(name=made["name"], rooms=made["rooms"], expires=show.day(made["expires"]), id=made["id"], url=base),
+        SignInSheet(
+            name=made["name"], rooms=made["rooms"], expires=clock.day(made["expires"]), id=made["id"], url=base
+        ),
         made["token"],
     )
     _write_or_revoke(daemon, made, out, drawn)
@@ -124,7 +129,7 @@ def tablet(
         options.print_json(made)
         return
     show.say(f"{out}: print it at A6, then delete it; whoever has it or the sheet can sign in")
-    _tell(made)
+    _tell(made, clock)
     if urlsplit(base).hostname in LOOPBACK:
         show.tell(f"The code leads to {base}, which only this machine can open; give --url for tablets.")
 
@@ -135,18 +140,20 @@ def list_(home: Home = None, json: Json = False) -> None:
 
     Example: fleet access list
     """
-    document = options.daemon(home).get("/access")
+    daemon = options.daemon(home)
+    document = daemon.get("/access")
     if json:
         options.print_json(document)
         return
+    clock = daemon.clock()
     rows = [
         (
             one["id"],
             one["name"],
             one["role"] if one["kind"] == "token" else f"{one['role']}, {one['kind']}",
             ", ".join(one["rooms"]) or "every room",
-            one["state"] if one["state"] != "good" else f"until {show.day(one['expires'])}",
-            show.day(one["last_used"]) if one["last_used"] else "never",
+            one["state"] if one["state"] != "good" else f"until {clock.day(one['expires'])}",
+            clock.day(one["last_used"]) if one["last_used"] else "never",
         )
         for one in document["tokens"]
     ]
@@ -186,7 +193,7 @@ def certificate(
     """
     from fleet.faces.certificates import new_certificate, read_certificate  # noqa: PLC0415 - brings cryptography
 
-    at = home or default_home()
+    at = options.here(home, "access certificate")
     files = [at / CERTIFICATE, at / KEY]
     if not renew and (there := [file for file in files if file.exists()]):
         raise BadInput("this file is there already", where=str(there[0]), remedy="Take --renew to replace both.")
@@ -210,7 +217,8 @@ def certificate(
         options.print_json(document)
         return
     show.say(f"SHA-256 fingerprint {about.sha256}")
-    show.tell(f"Good until {show.day(document['expires'])}. Browsers ask once whether to trust it: compare the above.")
+    until = on_the_clock(about.expires, UTC)
+    show.tell(f"Good until {until}. Browsers ask once whether to trust it: compare the above.")
     show.tell("For config.toml:")
     show.tell('bind = "0.0.0.0"')
     show.tell("port = 8443")
@@ -255,9 +263,11 @@ def _write_or_revoke(daemon: Daemon, made: Document, out: Path, text: str) -> No
         raise
 
 
-def _tell(made: Document) -> None:
+def _tell(made: Document, clock: Clock) -> None:
     what = f"{made['role']} of {', '.join(made['rooms'])}" if made["rooms"] else made["role"]
-    show.tell(f"{made['name']} is {what} until {show.day(made['expires'])}; `fleet access revoke {made['id']}` ends it")
+    show.tell(
+        f"{made['name']} is {what} until {clock.day(made['expires'])}; `fleet access revoke {made['id']}` ends it"
+    )
 
 
 def _quoted(text: str) -> str:

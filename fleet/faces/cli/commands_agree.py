@@ -41,8 +41,9 @@ def agree(
     if place is None:
         if until or owner or end or why:
             raise BadInput("no position was given", remedy="Name it as ROOM/POSITION.")
-        document = options.daemon(home).get("/deviations")
-        options.print_json(document) if json else show_days.deviations(document)
+        daemon = options.daemon(home)
+        document = daemon.get("/deviations")
+        options.print_json(document) if json else show_days.deviations(document, daemon.clock())
         return
     of = {**_place(place), "settings": settings or []}
     if end:

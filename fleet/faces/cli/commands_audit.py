@@ -11,8 +11,7 @@ import typer
 from fleet.errors import BadInput
 from fleet.faces.cli import options, show, show_snapshots
 from fleet.faces.cli.client import Daemon
-from fleet.faces.cli.moments import moment
-from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
+from fleet.faces.cli.options import DIFFERS, SAME, Home, Json, Since
 from fleet.faces.cli.written_files import read_whole, write_new
 from fleet.faces.documents import Document
 from fleet.model.names import shown
@@ -24,9 +23,6 @@ audit = typer.Typer(
     help="Show and export the audit log. Who did what, when, from where, and how it ended.",
     no_args_is_help=True,
 )
-Since = Annotated[
-    str, typer.Option("--since", metavar="TIME", help="2h, 90m, or an ISO 8601 time.", show_default=False)
-]
 
 
 @audit.command("show")
@@ -41,11 +37,13 @@ def show_(
 
     Example: fleet audit show --since 8h
     """
-    document = options.daemon(home).every("/audit", "entries", lines, who=who, since=moment(since))
+    daemon = options.daemon(home)
+    clock = daemon.clock()
+    document = daemon.every("/audit", "entries", lines, who=who, since=clock.since(since))
     if json:
         options.print_json(document)
     else:
-        show_snapshots.audit(document["entries"][::-1])
+        show_snapshots.audit(document["entries"][::-1], clock)
 
 
 @audit.command()
@@ -95,11 +93,12 @@ def export(
 ) -> None:
     """Write the log to a file. As JSON every hash in it can be worked out again.
 
-    Example: fleet audit export log.csv --since 2031-05-01T00:00Z
+    Example: fleet audit export log.csv --since 2031-05-01T00:00
     """
     if file.suffix not in (".json", ".csv"):
         raise BadInput("its name says no format", where=str(file), remedy="Name it .json or .csv.")
-    entries = _all(options.daemon(home), moment(since))
+    daemon = options.daemon(home)
+    entries = _all(daemon, daemon.clock().since(since))
     if file.suffix == ".json":
         data = json_text.dumps({"format": "fleet-audit/1", "entries": entries}, ensure_ascii=False, indent=1) + "\n"
     else:

@@ -40,13 +40,14 @@ def changes(
     elif is_round:
         show_rounds.result(document)
     elif change:
-        story(document)
+        story(document, daemon.clock())
     else:
+        clock = daemon.clock()
         rows = [
-            (show.minute(c["started_at"]), c["id"], c["state"], c["who"], f"{c['kind']} {c['scope']}")
+            (clock.minute(c["started_at"]), c["id"], c["state"], c["who"], f"{c['kind']} {c['scope']}")
             for c in document["changes"]
         ]
-        show.table(rows, ("STARTED (UTC)", "CHANGE", "STATE", "WHO", "WHAT"))
+        show.table(rows, (f"STARTED ({clock.name})", "CHANGE", "STATE", "WHO", "WHAT"))
         for words in document["damaged"]:
             show.tell(words)
     if not change and document["damaged"]:
@@ -60,7 +61,7 @@ def keep(change: ChangeId, home: Home = None, json: Json = False) -> None:
     """
     daemon = options.daemon(home)
     daemon.post(path("changes", change, "keep"), {})
-    end_with(follow(daemon, change), json=json)
+    end_with(daemon, follow(daemon, change), json=json)
 
 
 def cancel(change: ChangeId, home: Home = None, json: Json = False) -> None:
@@ -74,5 +75,5 @@ def cancel(change: ChangeId, home: Home = None, json: Json = False) -> None:
     if json:
         options.print_json(document)
     else:
-        show.change(document)
+        show.change(document, daemon.clock())
     options.end(SAME if document["state"] in {"cancelled", "rolled back"} else TROUBLE)

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from fleet.faces.cli import completing, options, show
+from fleet.faces.cli.client import Daemon
 from fleet.faces.cli.options import Home, InRoom, Json, Lift
 from fleet.faces.documents import Document
 
@@ -44,7 +45,8 @@ def bind(
         "allow": allow or [],
         "who": options.who(),
     }
-    document = options.daemon(home).post("/bindings", body)
+    daemon = options.daemon(home)
+    document = daemon.post("/bindings", body)
     if json:
         options.print_json(document)
         return
@@ -52,8 +54,9 @@ def bind(
     show.say(f"{where}: {document['device']}, output {document['output']}; version {document['version']} is in force")
     before = document["before"]
     if before["device"] != document["device"]:
-        show.table([("before:", f"{before['device']}, output {before['output']}")], indent=2)
-    _files(document)
+        apply = f"`fleet apply {document['room']} --position {document['position']}` gives it its settings"
+        show.table([("before:", f"{before['device']}, output {before['output']}"), ("next:", apply)], indent=2)
+    _files(document, daemon)
 
 
 def unbind(position: PlaceName, room: InRoom = None, home: Home = None, json: Json = False) -> None:
@@ -67,8 +70,8 @@ def unbind(position: PlaceName, room: InRoom = None, home: Home = None, json: Js
         options.print_json(document)
 
 
-def _files(document: Document) -> None:
-    if document["folder"]:
-        show.table([("written:", f"{', '.join(document['files'])} in {document['folder']}")], indent=2)
+def _files(document: Document, daemon: Daemon) -> None:
+    if document["folder"] and document["files"]:
+        show.table([("written:", f"{', '.join(document['files'])} in {daemon.place(document['folder'])}")], indent=2)
     elif document["files"]:
         show.table([("not written:", EXPORT)], indent=2)

@@ -12,6 +12,7 @@ from fleet.desired.folder import VENUE_FILE, read_folder
 from fleet.desired.writing import refuse_other_files, write_files
 from fleet.errors import BadInput
 from fleet.faces.cli import completing, options, show
+from fleet.faces.cli.client import Daemon
 from fleet.faces.cli.options import DIFFERS, SAME, Home, Json
 from fleet.faces.documents import Document
 from fleet.model.listing import counted
@@ -85,7 +86,7 @@ def capture(
             show.say(line)
         _remarks(document, show.tell)
     else:
-        _captured(document, folder)
+        _captured(document, folder, daemon)
         _remarks(document, show.say)
     options.end(DIFFERS if document["against"] or document["differences"] else SAME)
 
@@ -102,7 +103,8 @@ def files(
 
     Example: fleet files --to venue/
     """
-    document = options.daemon(home).get("/files")
+    daemon = options.daemon(home)
+    document = daemon.get("/files")
     written: tuple[str, ...] = ()
     if to is not None:
         there = read_folder(to) if (to / VENUE_FILE).exists() else {}
@@ -113,8 +115,8 @@ def files(
         options.print_json(document)
         return
     note = f": {document['note']}" if document["note"] else ""
-    at = show.minute(document["at"])
-    show.say(f"version {document['version']} ({document['sha256'][:12]}), {at} UTC by {document['who']}{note}")
+    at = daemon.clock().told(document["at"])
+    show.say(f"version {document['version']} ({document['sha256'][:12]}), {at} by {document['who']}{note}")
     show.table([(path, counted(text.count("\n"), "line")) for path, text in document["files"].items()], indent=2)
     if written:
         show.say(f"{counted(len(written), 'file')} written to {to}")
@@ -136,11 +138,12 @@ def _devices(typed: list[str]) -> tuple[list[str], dict[str, str]]:
     return names, called
 
 
-def _captured(document: Document, folder: Path | None) -> None:
+def _captured(document: Document, folder: Path | None, daemon: Daemon) -> None:
     devices = {p["device"] for p in document["positions"]}
     what = f"{counted(len(document['positions']), 'position')} of {counted(len(devices), 'device')}"
     show.say(f"{document['room']}: {what} captured; version {document['version']} is in force")
-    places = [place for place in (document["folder"], str(folder) if folder else None) if place]
+    theirs = daemon.place(document["folder"]) if document["folder"] else None
+    places = [place for place in (theirs, str(folder) if folder else None) if place]
     for place in dict.fromkeys(places):
         show.table([("written:", f"{document['file']} in {place}")], indent=2)
     if not places:

@@ -69,15 +69,15 @@ def devices(
         raise typer.BadParameter("--watch has no end, and --json is one document; take one of them")
     daemon = options.daemon(home)
     if watch:
-        watching.watch(lambda: daemon.every("/devices", "devices", **asked))
+        watching.watch(lambda: daemon.every("/devices", "devices", **asked), daemon.clock())
         return
     document = daemon.get(path("devices", device)) if device else daemon.every("/devices", "devices", **asked)
     if json:
         options.print_json(document)
     elif device:
-        show_device.device(document)
+        show_device.device(document, daemon.clock())
     else:
-        show.devices(document)
+        show.devices(document, daemon.clock())
 
 
 def accept(device: DeviceId, home: Home = None, json: Json = False) -> None:

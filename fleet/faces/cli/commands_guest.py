@@ -20,7 +20,7 @@ def guest(
     ] = "",
     until: Annotated[
         str,
-        typer.Option("--until", help="2h, 90m, 23:30 on the venue's clock, or an ISO 8601 time.", show_default=False),
+        typer.Option("--until", help="2h, 90m, or 23:30 or 2031-05-17T23:30 on the venue's clock.", show_default=False),
     ] = "",
     ceiling_db: Annotated[
         float | None, typer.Option("--ceiling-db", help="No level is to be above this.", show_default=False)

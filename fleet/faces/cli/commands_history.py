@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated
 
 import typer
 
 from fleet.faces.cli import options, show
 from fleet.faces.cli.client import path
+from fleet.faces.cli.clock import Clock
 from fleet.faces.cli.options import Home, Json, RoomName
 from fleet.faces.documents import Document
-from fleet.model.venue_time import on_the_clock
 
 
 def history(
@@ -28,11 +27,12 @@ def history(
     if json:
         options.print_json(document)
         return
+    clock = Clock.of(document)
     for word, change in (("stored", document["stored"]), ("recalled", document["recalled"])):
-        show.say(f"last {word}: {_when(change, document)}")
+        show.say(f"last {word}: {_when(change, clock)}")
     show.tell('each version against the one before it, which is called "wanted"')
     for version in document["versions"]:
-        at = _told(version["at"], document)
+        at = clock.told(version["at"])
         note = f": {version['note']}" if version["note"] else ""
         show.table([(f"version {version['version']}, {at} by {version['who']}{note}",)])
         show.table([(c["position"] or "(room)", c["words"]) for c in version["changes"]], indent=2)
@@ -40,11 +40,7 @@ def history(
         show.say("there are older versions (--limit shows more)")
 
 
-def _told(moment: str, document: Document) -> str:
-    return on_the_clock(datetime.fromisoformat(moment), document["time_zone"])
-
-
-def _when(change: Document | None, document: Document) -> str:
+def _when(change: Document | None, clock: Clock) -> str:
     if change is None:
         return "never, as far as is known"
-    return f"{_told(change['ended_at'], document)} by {change['who']} ({change['id']}, {change['scope']})"
+    return f"{clock.told(change['ended_at'])} by {change['who']} ({change['id']}, {change['scope']})"

@@ -24,7 +24,10 @@ Step = Annotated[
 ]
 ToDb = Annotated[float | None, typer.Option("--to-db", metavar="DB", help="To this level.", show_default=False)]
 Until = Annotated[
-    str, typer.Option("--until", metavar="TIME", help="Takes it back then: 2h, 23:00 or a time.", show_default=False)
+    str,
+    typer.Option(
+        "--until", metavar="TIME", help="Takes it back then: 2h, or 23:00 on the venue's clock.", show_default=False
+    ),
 ]
 
 

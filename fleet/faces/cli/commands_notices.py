@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-from datetime import datetime
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
 from fleet.faces.cli import completing, options, show
 from fleet.faces.cli.client import Daemon, default_home
+from fleet.faces.cli.clock import Clock
 from fleet.faces.cli.live_view import notice_line
 from fleet.faces.cli.living import watch_live
-from fleet.faces.cli.moments import moment
-from fleet.faces.cli.options import SAME, TROUBLE, Home, Json, OneRoom
+from fleet.faces.cli.options import SAME, TROUBLE, Home, Json, OneRoom, Since
 from fleet.faces.documents import Document
 from fleet.model.notice import NoticeKind
 
@@ -23,9 +21,7 @@ TEST_WITHIN_S = 330.0
 
 
 def notices(
-    since: Annotated[
-        str, typer.Option("--since", metavar="TIME", help="2h, 90m, or an ISO 8601 time.", show_default=False)
-    ] = "",
+    since: Since = "",
     room: Annotated[
         str | None,
         typer.Option("--room", metavar="ROOM", help="Of this room.", autocompletion=completing.rooms),
@@ -50,13 +46,13 @@ def notices(
     daemon = options.daemon(home)
     if test:
         _test(daemon, json=json)
-    document = daemon.every("/notices", "notices", most, since=moment(since), room=room, kind=kind)
+    document = daemon.every("/notices", "notices", most, since=daemon.clock().since(since), room=room, kind=kind)
     if json:
         options.print_json(document)
         return
-    zone = ZoneInfo(document["time_zone"])
-    rows = [(_clock(n["at"], zone), n["kind"], n["room"] or "-", notice_line(n)) for n in document["notices"]]
-    show.table_or_none(rows, (f"AT ({zone.key})", "KIND", "ROOM", "NOTICE"), "no notices")
+    clock = Clock.of(document)
+    rows = [(clock.minute(n["at"]), n["kind"], n["room"] or "-", notice_line(n)) for n in document["notices"]]
+    show.table_or_none(rows, (f"AT ({clock.name})", "KIND", "ROOM", "NOTICE"), "no notices")
 
 
 def watch(room: OneRoom = None, home: Home = None, json: Json = False) -> None:
@@ -83,7 +79,3 @@ def _test(daemon: Daemon, *, json: bool) -> None:
         none = "nobody is told of notices: config.toml names them under [[notices]], from the next start on"
         show.table_or_none(rows, ("RECEIVER", "TEST"), none)
     options.end(SAME if receivers and all(row["arrived"] for row in receivers) else TROUBLE)
-
-
-def _clock(at: str, zone: ZoneInfo) -> str:
-    return f"{datetime.fromisoformat(at).astimezone(zone):%Y-%m-%d %H:%M}"

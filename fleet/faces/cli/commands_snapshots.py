@@ -36,8 +36,9 @@ def take(
 
     Example: fleet snapshot take --note "before the autumn season"
     """
-    document = options.daemon(home).post("/snapshots", {"who": options.who(), "note": note})
-    options.print_json(document) if json else show_snapshots.snapshot(document)
+    daemon = options.daemon(home)
+    document = daemon.post("/snapshots", {"who": options.who(), "note": note})
+    options.print_json(document) if json else show_snapshots.snapshot(document, daemon.clock())
 
 
 @snapshot.command("show")
@@ -67,10 +68,11 @@ def show_(
     if json:
         options.print_json(document)
     elif snapshot_id:
-        show_snapshots.snapshot(document)
+        show_snapshots.snapshot(document, daemon.clock())
     else:
-        rows = [(show.minute(s["at"]), s["id"], str(s["devices"]), s["note"]) for s in document["snapshots"]]
-        show.table(rows, ("TAKEN (UTC)", "SNAPSHOT", "DEVICES", "NOTE"))
+        clock = daemon.clock()
+        rows = [(clock.minute(s["at"]), s["id"], str(s["devices"]), s["note"]) for s in document["snapshots"]]
+        show.table(rows, (f"TAKEN ({clock.name})", "SNAPSHOT", "DEVICES", "NOTE"))
 
 
 @snapshot.command()
@@ -106,9 +108,12 @@ def export(
     snapshot_id: SnapshotId,
     out: Annotated[Path, typer.Option("--out", "-o", help="The file to write; it must not exist.")],
     kind: Annotated[
-        Literal["json", "csv", "html"],
-        typer.Option("--as", help="What is sealed; a list with a row a setting; a page to read and print."),
-    ] = "json",
+        Literal["json", "csv", "html"] | None,
+        typer.Option(
+            "--as",
+            help="What is sealed; a list with a row a setting; a page to read and print. Else by the file's ending.",
+        ),
+    ] = None,
     home: Home = None,
     json: Json = False,
 ) -> None:
@@ -119,10 +124,11 @@ def export(
     from fleet.faces.proof import exports  # noqa: PLC0415 - brings jinja2 and segno, which take their time
 
     document = options.daemon(home).get(path("snapshots", snapshot_id))
-    if kind == "json":
-        data = snapshot_documents.text(document)
+    wanted = kind or out.suffix.lower().removeprefix(".")
+    if wanted in {"csv", "html"}:
+        data = (exports.csv_text(document) if wanted == "csv" else exports.html_text(document)).encode()
     else:
-        data = (exports.csv_text(document) if kind == "csv" else exports.html_text(document)).encode()
+        data = snapshot_documents.text(document)
     write_new(out, data)
     if json:
         sealed = {"id": document["id"], "sha256": document["sha256"]}
@@ -218,7 +224,7 @@ def witness(
     else:
         body = {"who": options.who(), "name": name, "note": note, "sha256": sha256}
         document = daemon.post(path("snapshots", snapshot_id, "witnesses"), body)
-    options.print_json(document) if json else show_snapshots.snapshot(document)
+    options.print_json(document) if json else show_snapshots.snapshot(document, daemon.clock())
 
 
 def _loaded(which: str, home: Path | None) -> Snapshot:

@@ -105,17 +105,18 @@ def _list(daemon: Daemon, *, json: bool) -> None:
     if json:
         options.print_json(document)
         return
+    clock = daemon.clock()
     rows = [
         (
             s["id"],
-            show.second(s["began"]),
+            clock.second(s["began"]),
             s["who"],
             s["state"],
             f"{', '.join(s['positions'])}: {s['new']} for {s['old']}",
         )
         for s in document["swaps"]
     ]
-    show.table_or_none(rows, ("SWAP", "STARTED (UTC)", "WHO", "STATE", "WHAT"), "no swaps")
+    show.table_or_none(rows, ("SWAP", f"STARTED ({clock.name})", "WHO", "STATE", "WHAT"), "no swaps")
 
 
 def _show(document: Document) -> None:

@@ -11,8 +11,9 @@ from fleet.desired.folder import read_folder
 from fleet.errors import NoDaemon
 from fleet.faces import check_documents
 from fleet.faces.cli import completing, options, show, show_checks
-from fleet.faces.cli.client import path
+from fleet.faces.cli.client import default_home, path
 from fleet.faces.cli.options import DIFFERS, SAME, Group, Home, Json, Position, Why
+from fleet.faces.cli.sign_in_file import read_sign_in
 from fleet.model.days import HOUSE_MODE
 from fleet.model.listing import counted
 
@@ -98,7 +99,8 @@ def check(
     except NoDaemon:
         if files is None:
             raise
-        show.tell("no daemon is running: checked without the devices' abilities")
+        words = "the daemon cannot be reached" if read_sign_in(home or default_home()) else "no daemon is running"
+        show.tell(f"{words}: checked without the devices' abilities")
         document = _checked_here(files)
     if json:
         options.print_json(document)
@@ -152,7 +154,7 @@ def diff(
 
 def hold(
     room: options.RoomName,
-    until: Annotated[str, typer.Option("--until", help="2h, 90m, 23:30 on the venue's clock, or an ISO 8601 time.")],
+    until: Annotated[str, typer.Option("--until", help="2h, 90m, or 23:30 or 2031-05-17T23:30 on the venue's clock.")],
     why: Why = "",
     home: Home = None,
     json: Json = False,
@@ -174,12 +176,13 @@ def release(room: options.RoomName, home: Home = None, json: Json = False) -> No
 
     Example: fleet release weir-hall
     """
-    document = options.daemon(home).post(path("rooms", room, "release"), {"who": options.who()})
+    daemon = options.daemon(home)
+    document = daemon.post(path("rooms", room, "release"), {"who": options.who()})
     if json:
         options.print_json(document)
     else:
         held = document["held"]
-        whose = "" if held["who"] == options.who() else f"; {held['who']} held it until {held['until_local']}"
+        whose = "" if held["who"] == options.caller(daemon) else f"; {held['who']} held it until {held['until_local']}"
         show.say(f"{room} is released{whose}{': ' + held['why'] if whose and held['why'] else ''}")
 
 

@@ -73,7 +73,7 @@ def walk(
     body |= {} if level_db is None else {"level_db": level_db}
     body |= {"step_within_s": seconds_of(step_within, "--step-within")} if step_within else {}
     document = _walked(daemon, daemon.post("/walks", body, within_s=STEP_WITHIN_S), answering)
-    options.print_json(document) if json else show_walk.walk(document)
+    options.print_json(document) if json else show_walk.walk(document, daemon.clock())
     options.end(SAME if document["all_right"] else DIFFERS)
 
 
@@ -82,9 +82,9 @@ def _look(daemon: Daemon, shown: str, *, json: bool) -> None:
     if json:
         options.print_json(document)
     elif shown:
-        show_walk.walk(document)
+        show_walk.walk(document, daemon.clock())
     else:
-        show_walk.walks(document)
+        show_walk.walks(document, daemon.clock())
 
 
 def _answering(answers: Path | None) -> Answering:

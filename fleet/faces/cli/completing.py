@@ -9,7 +9,7 @@ import httpx
 import typer
 
 from fleet.errors import FleetError
-from fleet.faces.cli.client import default_home, find
+from fleet.faces.cli.client import default_home, reach
 from fleet.faces.documents import Document
 from fleet.model.names import shown
 
@@ -36,12 +36,13 @@ def _completing(path: str, names: Callable[[Document, typer.Context], Iterator[N
 
 def _ask(context: typer.Context, path: str) -> Document:
     home = context.params.get("home")
-    daemon = find(Path(home) if home else default_home())
+    daemon = reach(Path(home) if home else default_home())
     answer = httpx.get(
         f"{daemon.url}/v1{path}",
         headers={"Authorization": f"Bearer {daemon.token}"},
         timeout=PATIENCE_S,
         trust_env=False,
+        verify=daemon.trusted,
     )
     document: Document = answer.raise_for_status().json()
     return document

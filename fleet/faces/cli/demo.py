@@ -100,7 +100,7 @@ class Demo:
                 break
             time.sleep(0.1)
         if not self._quiet:
-            show.devices(document)
+            show.devices(document, self._daemon.clock())
         return counts
 
     def _compare(self, title: str, *, brief: bool = False) -> Document:
@@ -185,7 +185,7 @@ class Demo:
         if document["state"] != "kept":
             self.wrong.append(f"change {document['id']} ({plan['kind']} {plan['scope']}) ended {document['state']}")
         if not self._quiet:
-            show.change(document)
+            show.change(document, self._daemon.clock())
         return document
 
     def _with_default_slot(self) -> list[Document]:

@@ -33,6 +33,7 @@ from fleet.faces.cli import (
     commands_notices,
     commands_power,
     commands_self_check,
+    commands_sign_in,
     commands_snapshots,
     commands_swap,
     commands_takeover,
@@ -87,6 +88,8 @@ COMMANDS = (
     commands_notices.watch,
     commands_upkeep.log,
     commands_upkeep.config,
+    commands_sign_in.sign_in,
+    commands_sign_in.sign_out,
     commands_backup.backup,
     commands_backup.restore,
 )

@@ -11,8 +11,10 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
+from fleet.errors import Refused
 from fleet.faces.cli import completing
-from fleet.faces.cli.client import Daemon, default_home, find
+from fleet.faces.cli.client import Daemon, default_home, reach
+from fleet.faces.cli.sign_in_file import read_sign_in
 
 RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room.", autocompletion=completing.rooms)]
 OneRoom = Annotated[
@@ -119,7 +121,7 @@ Lift = Annotated[
     typer.Option(
         "--allow",
         metavar="GUARD",
-        help="Do it all the same: retired; for a swap also lesser. Repeatable.",
+        help="Do it all the same: retired; for a swap also lesser, rise. Repeatable.",
         show_default=False,
     ),
 ]
@@ -127,6 +129,15 @@ ChangeId = Annotated[
     str,
     typer.Argument(
         metavar="CHANGE", help="The change's id; `fleet changes` lists them.", autocompletion=completing.changes
+    ),
+]
+Since = Annotated[
+    str,
+    typer.Option(
+        "--since",
+        metavar="TIME",
+        help="2h, 90m, or a time of the venue's clock, as 2031-05-01T19:00.",
+        show_default=False,
     ),
 ]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Do it without asking.")]
@@ -137,8 +148,22 @@ SAME, DIFFERS, TROUBLE = 0, 1, 2
 
 
 def daemon(home: Path | None) -> Daemon:
-    """The running daemon. Raises `NoDaemon`."""
-    return find(home or default_home())
+    """The daemon that this home's commands are for, here or elsewhere. Raises `NoDaemon`."""
+    return reach(home or default_home())
+
+
+def here(home: Path | None, command: str) -> Path:
+    """The home, for a command that needs the daemon's own machine. Raises `Refused` where the daemon is elsewhere."""
+    at = home or default_home()
+    if (sign_in := read_sign_in(at)) is not None:
+        what = f"`fleet {command}` is for the machine of the daemon, and this home is signed in to {sign_in.url}"
+        raise Refused(what, remedy="Run it there, or name another home with --home.")
+    return at
+
+
+def caller(of: Daemon) -> str:
+    """What a daemon calls whoever gives this command."""
+    return who() if of.sign_in is None else of.sign_in.name
 
 
 def who() -> str:

@@ -36,5 +36,5 @@ def _stored(daemon: Daemon, asked: Document, how: How) -> Document:
     body = {**asked, "digest": plan["digest"], "who": options.who(), "why": how.why, "allow": how.allowed}
     change = follow(daemon, daemon.post("/changes", body)["id"])
     if not how.json:
-        show.change(change)
+        show.change(change, daemon.clock())
     return change
