@@ -1,4 +1,4 @@
-"""The JSON documents of access: tokens without their secrets, one just made with it, and who is signed in."""
+"""The JSON documents of access: tokens without their secrets, one just made with it, and browsers signed in."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from fleet.faces.documents import Document
-from fleet.model.access import AccessToken
+from fleet.model.access import AccessSession, AccessToken
 from fleet.model.edge import plain
 
 
@@ -23,6 +23,25 @@ def token(found: AccessToken, now: datetime) -> Document:
 def made(found: AccessToken, secret: str, now: datetime) -> Document:
     """A token that was just made. Nobody is told the secret again."""
     return {"format": "fleet-access-made/1", **_row(found, now), "token": secret}
+
+
+def sessions(found: Iterable[tuple[AccessSession, AccessToken]], own: str) -> Document:
+    """Every browser that is signed in. `own` is the hash of the caller's cookie; no other hash is told."""
+    rows = [
+        {
+            "token": token.id,
+            "name": token.name,
+            "role": token.role,
+            "kind": token.kind,
+            "source": session.source,
+            "began": plain(session.began),
+            "last_used": plain(session.last_used),
+            "idle_ends_at": plain(session.ends()),
+            "yours": session.sha256 == own,
+        }
+        for session, token in found
+    ]
+    return {"format": "fleet-sessions/1", "sessions": rows}
 
 
 def _row(found: AccessToken, now: datetime) -> Document:

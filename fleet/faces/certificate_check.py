@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import ipaddress
 import stat
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
 from fleet.errors import FleetError
 from fleet.faces.api.serving import Outside, tls_of
 from fleet.faces.certificates import read_certificate
+from fleet.model.venue_time import on_the_clock
 from fleet.services.self_check.result import Result, not_checked, ok, trouble, warning
 
 CERTIFICATE, KEY = "certificate", "certificate key"
@@ -32,7 +33,7 @@ def check_certificate(bind: str, certificate: Path | None, key: Path | None, now
         tls_of(Outside(address=bind, certificate=certificate, key=key))
     except FleetError as error:
         return [trouble(CERTIFICATE, f"{error.where}: {error.what}", error.remedy), _key(key)]
-    until = f"{about.expires:%Y-%m-%d}"
+    until = on_the_clock(about.expires, now.tzinfo or UTC)
     if about.expires <= now:
         return [trouble(CERTIFICATE, f"{certificate} expired on {until}", RENEW), _key(key)]
     if about.expires <= now + SOON:

@@ -9,7 +9,7 @@ from fleet.faces.documents import Document
 from fleet.model.difference import Comparison, Difference, Grade, NotChecked
 from fleet.model.edge import plain
 from fleet.model.listing import counted
-from fleet.reconcile.room_standing import RoomStanding
+from fleet.reconcile.room_standing import AWAY, RoomStanding
 
 
 def difference(d: Difference) -> Document:
@@ -68,9 +68,9 @@ def agreed_words(comparison: Comparison) -> str:
 
 
 def _not_checked(n: NotChecked, standing: RoomStanding | None) -> Document:
-    """A position that was not checked; of a missing device it is said when it was last seen."""
+    """A position that was not checked; of a device that is missing or does not answer, when it was last seen."""
     if standing is None:
         return dict(plain(n))
-    seen = standing.last_seen.get(n.device) if n.reason == "missing" else None
-    words = (n.reason == "missing" and standing.missing_words(n.device)) or n.words
+    seen = standing.last_seen.get(n.device) if n.reason in AWAY else None
+    words = (n.reason in AWAY and standing.missing_words(n.device)) or n.words
     return {**plain(n), "words": words, "last_seen": plain(seen)}

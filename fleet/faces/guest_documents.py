@@ -50,6 +50,7 @@ def _session(s: GuestSession, time_zone: str) -> Document:
         "compared": plain(s.compared),
         "apart": list(s.apart),
         "away": list(s.away),
+        "not_compared": list(s.not_compared),
         "change": s.change,
         "closed": plain(s.closed),
         "closed_by": s.closed_by,

@@ -52,7 +52,7 @@ def _device(one: PositionDetail, standing: RoomStanding) -> Document:
     return {
         "id": one.position.device,
         "status": one.status.value,
-        "online": record.online if record else False,
+        "online": record is not None and record.online and record.id not in standing.silent_since,
         "serial": description.serial if description else "",
         "model": description.model if description else "",
         "firmware": description.firmware if description else "",

@@ -25,13 +25,13 @@ signer_cert = {folder}/service.pem
 signer_key = {folder}/service.key
 signer_digest = sha256
 default_policy = 1.2.3.4.1
-digests = sha256
+digests = {digests}
 ess_cert_id_alg = sha256
 """
 
 
 class StampingService:
-    """The service: its folder has `root.pem`. What it answers next can be replaced."""
+    """The service: its folder has `root.pem`. What it answers next can be replaced; `rejecting.cnf` rejects SHA-256."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -40,13 +40,15 @@ class StampingService:
         self.instead: tuple[int, bytes] | None = None
         _make_certificates(folder)
         (folder / "serial").write_text("01\n", encoding="ascii")
-        (folder / "tsa.cnf").write_text(CONFIGURATION.format(folder=folder), encoding="utf-8")
+        self.configuration = "tsa.cnf"
+        for name, digests in ((self.configuration, "sha256, sha3-256"), ("rejecting.cnf", "sha512")):
+            (folder / name).write_text(CONFIGURATION.format(folder=folder, digests=digests), encoding="utf-8")
 
     def answer(self, question: bytes) -> tuple[int, bytes]:
         if self.instead is not None:
             return self.instead
         (self.folder / "question").write_bytes(question)
-        command = ["openssl", "ts", "-reply", "-config", "tsa.cnf", "-queryfile", "question", "-out", "answer"]
+        command = ["openssl", "ts", "-reply", "-config", self.configuration, "-queryfile", "question", "-out", "answer"]
         subprocess.run(command, cwd=self.folder, check=True, capture_output=True)
         return 200, (self.folder / "answer").read_bytes()
 

@@ -342,3 +342,13 @@ async def test_a_version_without_the_room_leaves_the_session_without_rooms(venue
     await venue.services.desired.load(files, "ines", allow=["smaller", "older"])
     assert (await browser.get("/v1/rooms")).json()["rooms"] == []
     assert (await browser.get(f"/v1/rooms/{OWN}")).status_code == 404
+
+
+@pytest.mark.parametrize("other", ['prefs={"a": 1}', "=x", "a;;b", "\u00e9=1", 'q="', "Session id=1"])
+async def test_what_another_program_of_the_host_keeps_in_its_cookies_signs_nobody_out(venue: Venue, other: str) -> None:
+    browser = await venue.signed_in("operator")
+    held = browser.client.cookies["fleet_session"]
+    async with venue.client() as client:
+        for cookies in (f"{other}; fleet_session={held}", f"fleet_session={held}; {other}"):
+            answer = await client.get("/v1/session", headers={"Cookie": cookies.encode("latin-1")})
+            assert answer.status_code == 200, cookies

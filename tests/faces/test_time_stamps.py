@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
+from rfc3161_client import HashAlgorithm, PKIStatus, TimestampRequestBuilder, decode_timestamp_response
 
 from fleet.drivers.memory import MemoryDriver
 from fleet.drivers.protocol import LinkUp
@@ -104,6 +107,59 @@ async def test_the_stamp_of_another_question_is_refused(service: StampingService
     for question in (b"another", b"one"):  # the second has another nonce
         with pytest.raises(FleetError, match="for something else"):
             await stamper.stamp(question)
+
+
+async def test_a_stamp_of_the_same_bytes_for_another_question_is_refused_by_its_nonce_alone(
+    service: StampingService,
+) -> None:
+    earlier = TimestampRequestBuilder().data(b"one").hash_algorithm(HashAlgorithm.SHA256).build()
+    service.instead = service.answer(earlier.as_bytes())
+    token = base64.b64encode(service.instead[1]).decode()
+    assert check_stamp(token, b"one", read_certificates(service.root)).by_service, "nothing else is wrong with it"
+    with pytest.raises(FleetError, match="its time stamp is for something else"):
+        await HttpStamper(service.url).stamp(b"one")
+
+
+@pytest.mark.parametrize(
+    ("asked", "altered"),
+    [
+        (sha256(b"one").digest(), sha256(b"another").digest()),
+        (bytes.fromhex("0609608648016503040201"), bytes.fromhex("0609608648016503040208")),
+    ],
+    ids=["other bytes", "another algorithm"],
+)
+async def test_a_stamp_of_another_hash_is_refused_though_its_nonce_is_right(
+    service: StampingService, monkeypatch: pytest.MonkeyPatch, asked: bytes, altered: bytes
+) -> None:
+    stamped = service.answer
+
+    def another(question: bytes) -> tuple[int, bytes]:
+        assert question.count(asked) == 1
+        return stamped(question.replace(asked, altered))
+
+    monkeypatch.setattr(service, "answer", another)
+    with pytest.raises(FleetError, match="its time stamp is for something else"):
+        await HttpStamper(service.url).stamp(b"one")
+
+
+async def test_a_service_that_rejects_is_told_as_such_and_its_refusal_is_no_stamp(
+    service: StampingService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    question = TimestampRequestBuilder().data(b"one").hash_algorithm(HashAlgorithm.SHA256).build()
+    monkeypatch.setattr(service, "configuration", "rejecting.cnf")
+    rejected = service.answer(question.as_bytes())
+    assert decode_timestamp_response(rejected[1]).status == PKIStatus.REJECTION
+    with pytest.raises(FleetError, match="it refused"):
+        await HttpStamper(service.url).stamp(b"one")
+    token = base64.b64encode(rejected[1]).decode()
+    assert check_stamp(token, b"one", read_certificates(service.root)).fault == "it is no time stamp"
+
+
+async def test_a_stamp_by_who_may_not_stamp_is_not_by_the_service(service: StampingService) -> None:
+    data = statement("22" * 32)
+    token = await HttpStamper(service.url).stamp(data)
+    itself = read_certificates(service.folder / "service.pem")
+    assert check_stamp(token, data, itself).by_service is not True, "a certificate vouches for no one, itself included"
 
 
 async def test_a_service_that_is_away_holds_no_snapshot_up(service: StampingService, tmp_path: Path, caplog) -> None:

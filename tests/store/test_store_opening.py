@@ -228,6 +228,26 @@ async def test_a_wrong_password(cluster) -> None:
         assert await store.epoch() == 1
 
 
+@pytest.mark.parametrize("how", ["file", "environment", "wrong in the environment, right in the URL"])
+async def test_a_password_beside_the_url(cluster, how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    name = f"beside{len(how)}"
+    cluster.require_password(name, "r@ght")
+    url = cluster.url(name).replace("tester@", f"{name}@")
+    if how == "file":
+        (tmp_path / "pgpass").write_text(f"127.0.0.1:{cluster.port}:*:{name}:r@ght\n")
+        (tmp_path / "pgpass").chmod(0o600)
+        monkeypatch.setenv("PGPASSFILE", str(tmp_path / "pgpass"))
+    elif how == "environment":
+        monkeypatch.setenv("PGPASSWORD", "r@ght")
+    else:
+        monkeypatch.setenv("PGPASSWORD", "wrong")
+        url = url.replace(f"{name}@", f"{name}:r%40ght@")
+    async with open_store(url) as store:
+        monkeypatch.delenv("PGPASSWORD", raising=False)
+        cluster.sql("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'fleet'")
+        assert await store.epoch() == 1, "it is remembered, once it has left the environment"
+
+
 @pytest.mark.parametrize("url", ["postgresql"], indirect=True)
 async def test_a_connection_that_breaks_is_made_anew(store: Store, cluster) -> None:
     cluster.sql("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'fleet'")

@@ -55,6 +55,41 @@ def test_a_token_that_is_revoked_signs_its_browser_out(scene: Scene, integrator:
     expect(other.page.get_by_label("Token")).to_be_visible()
 
 
+def test_who_is_signed_in_is_shown_and_signed_out_everywhere(
+    scene: Scene, integrator: Person, browsers: People
+) -> None:
+    secret = made(scene, "shared tablet")
+    others = [browsers.person(scene.url).sign_in(secret).open("/access") for _ in range(2)]
+    one = integrator.open("/access")
+    there = one.page.get_by_role("table", name=re.compile("Browsers that are signed in"))
+    row = there.get_by_role("row", name=re.compile("shared tablet"))
+    expect(row.get_by_text("127.0.0.1")).to_have_count(2)
+    expect(there.get_by_role("row", name=re.compile("integrator one"))).to_contain_text("this browser")
+    no_barrier(one, "who is signed in")
+    one.button("Sign out shared tablet everywhere").click()
+    dialog = one.page.get_by_role("dialog", name="Sign out everywhere?")
+    expect(dialog).to_contain_text("The token stays good")
+    one.button("Yes, sign out").click()
+    expect(row).to_have_count(0)
+    for other in others:
+        expect(other.page.get_by_label("Token")).to_be_visible()
+    again = browsers.person(scene.url).sign_in(secret).open("/access")
+    one.open("/access")
+    one.button("Sign everybody else out").click()
+    one.button("Yes, sign them out").click()
+    expect(one.button("Sign everybody else out")).to_be_hidden()
+    expect(again.page.get_by_label("Token")).to_be_visible()
+    one.open("/rooms")
+
+
+def test_it_says_how_a_token_is_made(scene: Scene, integrator: Person) -> None:
+    one = integrator.open("/access")
+    one.page.get_by_text("How a token is made").click()
+    for words in ("access make NAME --role ROLE", "access tablet NAME --rooms ROOM --url", "daemon --bind ADDRESS"):
+        one.sees(f"fleet {words}")
+    no_barrier(one, "how a token is made")
+
+
 def test_the_log_says_who_did_what_and_grows_by_pages(scene: Scene, integrator: Person) -> None:
     audit = scene.daemon.services.audit
     one = integrator.open("/snapshots")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from playwright.sync_api import expect
 
 from tests.web.browsing import People, Person
@@ -60,6 +61,45 @@ def test_a_change_goes_on_while_the_line_is_cut_and_its_end_is_shown(scene: Scen
         line.mend()
         one.sees("Weir Hall has its house curve.")
     line_was_cut(one)
+
+
+def test_a_browser_that_is_signed_out_elsewhere_says_so_by_itself(scene: Scene, browsers: People) -> None:
+    one = browsers.person(scene.url).sign_in(scene.tokens["operator"]).open("/rooms/weir-hall")
+    scene.daemon.do(scene.daemon.services.access_sessions.end_all())
+    expect(one.page.get_by_label("Token")).to_be_visible()
+    one.sees("You were signed out")
+    expect(one.page.locator("#banner")).to_be_empty()
+
+
+def test_a_page_that_is_opened_while_the_line_is_cut_says_so_and_comes_when_it_is_mended(
+    scene: Scene, browsers: People
+) -> None:
+    with a_line(scene.url) as line:
+        one = browsers.person(line.url).sign_in(scene.tokens["integrator"])
+        line.cut()
+        expect(one.page.locator("#banner")).to_have_text(LOST)
+        one.page.get_by_role("link", name="Devices").click()
+        one.sees("The daemon does not answer")
+        one.button("Try again").click()
+        one.sees("The daemon does not answer")
+        line.mend()
+        expect(one.page.get_by_role("heading", name="Devices", level=1)).to_be_visible()
+        expect(one.page.locator("#banner")).to_be_empty()
+    line_was_cut(one)
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        ("operator", "The slots do not hold it. Ask your integrator."),
+        ("integrator", "The slots do not hold it: `fleet store hall` stores them again."),
+    ],
+)
+def test_only_an_integrator_is_told_which_command_to_type(scene: Scene, browsers: People, role: str, told: str) -> None:
+    one = browsers.person(scene.url).open("/")
+    words = "the slots do not hold it: `fleet store hall` stores them again"
+    said = "async ([role, words]) => (await import('/web/api.js')).sentenceFor(role, words)"
+    assert one.page.evaluate(said, [role, words]) == told
 
 
 def line_was_cut(one: Person) -> None:

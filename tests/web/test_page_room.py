@@ -125,6 +125,17 @@ def test_the_level_moves_within_its_range_and_says_where_it_ends(scene: Scene, o
     operator.sees("as it should be")
 
 
+def test_a_level_outside_of_its_range_moves_nothing_and_says_what_brings_it_back(
+    scene: Scene, operator: Person
+) -> None:
+    scene.turned("box-3", -30.0)
+    state_of(operator, "fill-left", "serious")
+    operator.sees("fill-left is at −30\u00a0dB, outside of its range. Recall the house curve: that brings it back")
+    for button in (operator.button("Louder"), operator.button("Softer")):
+        expect(button).to_be_disabled()
+    expect(operator.page.locator("#level-why")).not_to_contain_text("as the range allows")
+
+
 def test_a_mute_is_made_and_undone(scene: Scene, operator: Person) -> None:
     operator.button("Mute the room").click()
     operator.sees("The room is muted.")

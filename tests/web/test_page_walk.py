@@ -311,3 +311,62 @@ def test_hostile_names_are_only_text(tmp_path: Path, browsers: People) -> None:
         assert "owned" not in one.page.title()
         assert "\u202e" not in one.page.locator("main").inner_text()
         assert (one.overflow(), one.axe()) == (0, [])
+
+
+LOCKS = """
+window.locks = [];
+const locks = {
+  async request(kind) {
+    const lock = new EventTarget();
+    Object.assign(lock, { kind, held: true, release: async () => { lock.held = false; } });
+    window.locks.push(lock);
+    return lock;
+  },
+};
+Object.defineProperty(Navigator.prototype, "wakeLock", { configurable: true, get: () => locks });
+"""
+"""A browser whose locks of the screen can be counted."""
+DARK = "This browser does not keep the screen on."
+
+
+def locks(page: Page) -> list[str]:
+    found: list[str] = page.evaluate("window.locks.map((lock) => `${lock.kind} ${lock.held ? 'held' : 'let go'}`)")
+    return found
+
+
+def test_the_screen_stays_on_as_long_as_a_walk_is_led_from_it(
+    scene: Scene, phone: Person, before: dict[str, Any]
+) -> None:
+    page = phone.page
+    page.add_init_script(LOCKS)
+    begin(phone)
+    at(page, "desk")
+    page.wait_for_function("window.locks.length === 1")
+    expect(page.get_by_text(DARK)).to_be_hidden()
+    # A browser lets go by itself when the page is hidden, and is asked again when it is back.
+    page.evaluate("window.locks[0].held = false; window.locks[0].dispatchEvent(new Event('release'))")
+    expect(page.get_by_text(DARK)).to_be_visible()
+    page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    page.wait_for_function("window.locks.length === 2")
+    expect(page.get_by_text(DARK)).to_be_hidden()
+    assert locks(page) == ["screen let go", "screen held"]
+    do(page, "pause")
+    expect(page.get_by_role("heading", name="The walk is paused.")).to_be_visible()
+    assert locks(page) == ["screen let go", "screen let go"]
+
+
+@pytest.mark.parametrize(
+    "without",
+    [
+        "Object.defineProperty(Navigator.prototype, 'wakeLock', { value: undefined })",
+        "navigator.wakeLock.request = () => Promise.reject(new DOMException('low', 'NotAllowedError'))",
+    ],
+    ids=["has no locks", "refuses one"],
+)
+def test_where_a_browser_does_not_keep_the_screen_on_that_is_said(
+    scene: Scene, phone: Person, before: dict[str, Any], without: str
+) -> None:
+    phone.page.add_init_script(without)
+    begin(phone)
+    at(phone.page, "desk")
+    phone.sees(DARK)

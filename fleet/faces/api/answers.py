@@ -39,7 +39,8 @@ DOCUMENTS: Final[dict[str, str]] = {
     "fleet-drift/1": "episodes:a",
     "fleet-files/1": "version:i sha256:s who:s at:s note:s files:o",
     "fleet-guest/1": "id:s room:s state:s guest:s who:s why:s began:s until:s until_local:s ceiling_db:n? snapshot:s "
-    "mode:s unread:a above_ceiling:a ended:s? ended_by:s compared:s? apart:a away:a change:s closed:s? closed_by:s",
+    "mode:s unread:a above_ceiling:a ended:s? ended_by:s compared:s? apart:a away:a not_compared:a "
+    "change:s closed:s? closed_by:s",
     "fleet-guests/1": "sessions:a",
     "fleet-handover/1": "venue:s room:s? snapshot:s sha256:s checked:i not_checked:i same:b files:o",
     "fleet-history/1": "room:s time_zone:s stored:o? recalled:o? versions:a more:b",
@@ -70,13 +71,15 @@ DOCUMENTS: Final[dict[str, str]] = {
     "fleet-round-plan/1": "kind:s empty:b rooms:a",
     "fleet-session/1": "name:s role:s rooms:a? by:s kind:s? venue:s? csrf:s expires_at:s? idle_ends_at:s?",
     "fleet-session-end/1": "",
+    "fleet-sessions/1": "sessions:a",
+    "fleet-sessions-ended/1": "ended:i",
     "fleet-snapshot/1": "id:s sha256:s body:o",
     "fleet-snapshot/2": "id:s sha256:s body:o entries:o signature:o? witnesses:a",
     "fleet-snapshot-diff/1": "rooms:a same:b checked:i counts:o agreed:i differences:a notes:a not_checked:a first:s "
     "second:s",
     "fleet-snapshot-key/1": "pem:s sha256:s",
     "fleet-snapshots/1": f"snapshots:a {LIST}",
-    "fleet-status/1": "version:s pid:i broker:s root:s link_trouble:s venue:s? desired_sha256:s?",
+    "fleet-status/1": "version:s pid:i broker:s root:s link_trouble:s inventory:o venue:s? desired_sha256:s?",
     "fleet-store-again/1": "change:s positions:a offers:a",
     "fleet-swap/1": "id:s positions:a old:s old_serial:s new:s new_serial:s who:s why:s began:s state:s "
     "version_before:s writes:o undoes:s words:s ended:s? has_ended:b",

@@ -29,12 +29,12 @@ import hmac
 import math
 from dataclasses import dataclass
 from datetime import timedelta
-from http.cookies import CookieError, SimpleCookie
 from typing import Annotated, Final, Literal
 
 from fastapi import Depends, HTTPException, Request
 from fastapi.responses import JSONResponse
 from starlette.datastructures import Headers
+from starlette.requests import cookie_parser
 from starlette.types import Scope
 
 from fleet.faces.api.problems import problem
@@ -106,11 +106,8 @@ def csrf_of(session_secret: str) -> str:
 
 def session_secret_of(headers: Headers) -> str:
     """The cookie of a session; empty where there is none."""
-    try:
-        morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-    except CookieError:
-        return ""
-    return morsel.value if morsel is not None else ""
+    # Read as browsers send it: what another program of this host has set, well formed or not, is in it as well.
+    return cookie_parser(headers.get("cookie", "")).get(COOKIE, "")
 
 
 def source_of(scope: Scope) -> str:

@@ -12,7 +12,6 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from fleet.errors import FleetError
 from fleet.faces.api.events import Events
@@ -25,7 +24,8 @@ from fleet.model.change import ChangeRecord
 from fleet.model.inventory import DeviceStatus
 from fleet.model.notice import Notice
 from fleet.model.venue import Room, Venue
-from fleet.reconcile.drift_facts import (
+from fleet.reconcile.drift_events import (
+    Answers,
     Back,
     Calmed,
     Drifted,
@@ -36,6 +36,7 @@ from fleet.reconcile.drift_facts import (
     Missing,
     Over,
     Silenced,
+    Unreachable,
 )
 from fleet.services.together import Services
 from fleet.tasks import end
@@ -52,6 +53,8 @@ _WHAT: Final[Mapping[type, str]] = {
     Over: "over",
     Missing: "missing",
     Back: "back",
+    Unreachable: "unreachable",
+    Answers: "answers",
     Flapping: "flapping",
     Calmed: "calm",
     LinkLost: "link lost",
@@ -99,9 +102,7 @@ class Happenings:
                 await end(looking)
 
     def _notice(self, notice: Notice) -> None:
-        version = self._services.desired.version
-        zone = ZoneInfo(version.venue.time_zone if version else "UTC")
-        self._events.tell("notice", notice.at, {"notice": notice_document(notice, zone)})
+        self._events.tell("notice", notice.at, {"notice": notice_document(notice, self._services.desired.zone)})
 
     def _change(self, record: ChangeRecord) -> None:
         self._stirred |= {d.device for d in record.plan.devices}

@@ -1,9 +1,11 @@
-"""Headers that every answer has: they keep browsers to our own files, and other sites out."""
+"""Headers that every answer has: they keep browsers to our own files and other sites out, and tell our release."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Final
+
+from fleet.faces.releases import TOLD
 
 HEADERS: Final[Mapping[str, str]] = {
     "Content-Security-Policy": (
@@ -15,4 +17,5 @@ HEADERS: Final[Mapping[str, str]] = {
     "X-Frame-Options": "DENY",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
+    **TOLD,
 }

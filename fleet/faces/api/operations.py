@@ -51,6 +51,13 @@ OPERATIONS: Final[Mapping[tuple[str, str], Operation]] = {
         list_tokens=("GET /v1/access", "List the tokens, without their secrets", "fleet-access/1"),
         make_token=("POST /v1/access", "Make a token; its secret is told this once", "fleet-access-made/1"),
         revoke_token=("POST /v1/access/{token}/revoke", "Revoke a token", "fleet-access-token/1"),
+        list_sessions=("GET /v1/sessions", "List the browsers that are signed in", "fleet-sessions/1"),
+        sign_out_everywhere=(
+            "POST /v1/access/{token}/sign-out",
+            "Sign out every browser that came in with a token, which stays good",
+            "fleet-sessions-ended/1",
+        ),
+        sign_others_out=("POST /v1/sessions/end", "Sign out every browser but one's own", "fleet-sessions-ended/1"),
     ),
     **_of(
         "venue",

@@ -9,9 +9,11 @@ from __future__ import annotations
 import base64
 import binascii
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from typing import Annotated, Final, TypeVar
 
 from fastapi import Depends, Query, Request, Response
+from pydantic import AfterValidator, AwareDatetime
 
 from fleet.errors import BadInput
 from fleet.faces.documents import Document
@@ -21,7 +23,17 @@ T = TypeVar("T")
 USUAL: Final = 50
 LARGEST: Final = 500
 
+
+def _in_utc(at: datetime) -> datetime:
+    """The moment as it is stored; one that is outside of every calendar there is a mistake of who asks."""
+    try:
+        return at.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("no such moment in UTC") from None
+
+
 Limit = Annotated[int, Query(ge=1, le=LARGEST, description="At most so many entries.")]
+Since = Annotated[AwareDatetime, AfterValidator(_in_utc), Query(description="Not older than this.")]
 After = Annotated[str | None, Query(max_length=400, description="`next` of the page before; none for the first one.")]
 
 

@@ -24,7 +24,7 @@ from fleet.faces.api.calling import (
     told_to_wait,
 )
 from fleet.faces.documents import Document
-from fleet.model.access import LONGEST_LIFE, USUAL_LIFE, AccessSession, AccessToken, Role, TokenKind
+from fleet.model.access import LONGEST_LIFE, USUAL_LIFE, AccessSession, AccessToken, Role, TokenKind, sha256_of_secret
 from fleet.model.edge import plain
 from fleet.services.access import AskedToken
 from fleet.services.together import Services
@@ -71,6 +71,22 @@ def router_over(services: Services, clock: Callable[[], datetime]) -> APIRouter:
     @router.post("/access/{token}/revoke")
     async def revoke(token: str, body: WhoBody) -> Document:
         return access_documents.token(await access.revoke(token, body.who), clock())
+
+    @router.post("/access/{token}/sign-out")
+    async def sign_out_everywhere(token: str, _body: WhoBody) -> Document:
+        found = await access.token(token)
+        return {"format": "fleet-sessions-ended/1", "ended": await sessions.end_all(token=found.id)}
+
+    @router.get("/sessions")
+    async def signed_in(caller: Called, request: Request) -> Document:
+        return access_documents.sessions(await sessions.good(), sha256_of_secret(own_secret(caller, request)))
+
+    @router.post("/sessions/end")
+    async def sign_others_out(_body: WhoBody, caller: Called, request: Request) -> Document:
+        return {"format": "fleet-sessions-ended/1", "ended": await sessions.end_all(but=own_secret(caller, request))}
+
+    def own_secret(caller: Caller, request: Request) -> str:
+        return session_secret_of(request.headers) if caller.by == "session" else ""
 
     def document(caller: Caller, token: AccessToken | None, session: AccessSession | None) -> Document:
         version = services.desired.version

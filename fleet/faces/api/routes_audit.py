@@ -6,11 +6,10 @@ import re
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime
 
 from fleet.errors import BadInput
 from fleet.faces import audit_documents
-from fleet.faces.api.paging import Paged
+from fleet.faces.api.paging import Paged, Since
 from fleet.faces.documents import Document
 from fleet.model.audit import Kept
 from fleet.model.names import shown
@@ -28,7 +27,7 @@ def router_over(services: Services) -> APIRouter:
     async def entries(
         paging: Paged,
         who: str | None = None,
-        since: AwareDatetime | None = None,
+        since: Since | None = None,
     ) -> Document:
         before = int(paging.place) if paging.place.isdecimal() else None
         found = await audit.entries(paging.looked_at, before=before, who=who, since=since)

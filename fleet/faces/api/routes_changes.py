@@ -14,7 +14,7 @@ from fleet.faces.api.rules import rooms_of, rooms_of_plan
 from fleet.faces.documents import Document
 from fleet.model.change import ChangeRecord
 from fleet.model.plan import Plan
-from fleet.services.changes import moved_since_shown
+from fleet.services.change_refusals import moved_since_shown
 from fleet.services.storing_again import store_again
 from fleet.services.together import Services
 

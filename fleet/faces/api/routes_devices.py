@@ -74,7 +74,7 @@ def router_over(services: Services) -> APIRouter:
 
     @router.post("/devices/{device}/identify")
     async def identify(device: str, body: IdentifyBody) -> Document:
-        await services.identify(device, body.seconds)
+        await services.identifying.identify(device, body.seconds)
         return {"format": "fleet-identify/1", "device": device, "seconds": body.seconds}
 
     return router

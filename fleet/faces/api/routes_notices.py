@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Header
 from fastapi.sse import EventSourceResponse, ServerSentEvent
-from pydantic import AwareDatetime
 
 from fleet.faces.api.bodies import WhoBody
 from fleet.faces.api.calling import Called
 from fleet.faces.api.events import Events
 from fleet.faces.api.events_seen import seen_by
 from fleet.faces.api.happenings import Happenings
-from fleet.faces.api.paging import Paged
+from fleet.faces.api.paging import Paged, Since
 from fleet.faces.documents import Document
 from fleet.faces.notices.document import notices_document
 from fleet.model.edge import plain
@@ -31,7 +29,7 @@ def router_over(services: Services, events: Events, happenings: Happenings) -> A
     @router.get("/notices")
     async def notices(
         paging: Paged,
-        since: AwareDatetime | None = None,
+        since: Since | None = None,
         room: str = "",
         kind: NoticeKind | None = None,
     ) -> Document:
@@ -39,7 +37,7 @@ def router_over(services: Services, events: Events, happenings: Happenings) -> A
         if room and version is not None:
             room = room_of(version.venue, room).name
         found = await services.notices.recent(paging.looked_at, since, room=room, kind=kind, before=paging.place)
-        zone = ZoneInfo(version.venue.time_zone if version else "UTC")
+        zone = services.desired.zone
         return paging.page(found, lambda notice: notice.id, lambda ours: notices_document(ours, zone))
 
     @router.get("/receivers")

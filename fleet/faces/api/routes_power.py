@@ -21,7 +21,9 @@ def router_over(services: Services) -> APIRouter:
 
     @router.post("/restarts/plan")
     async def plan(body: RestartBody) -> Document:
-        return restart_documents.restart(await power.plan(body.scope(), who=body.who, why=body.why, recall=body.recall))
+        return restart_documents.restart(
+            await power.plan(body.scope(), who=body.who, why=body.why, recall=body.recall, allow=body.allow)
+        )
 
     @router.post("/restarts")
     async def start(body: RestartBody) -> Document:

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, FastAPI, Query, Request, Response
-from pydantic import AwareDatetime
 
+from fleet.faces.api.paging import Since
 from fleet.faces.api.rules import enforce
 from fleet.faces.cli.configuration import InForce, config_document
 from fleet.faces.documents import Document
@@ -70,7 +70,7 @@ def _router(services: Services, home: Path, settings: tuple[InForce, ...]) -> AP
     @router.get("/log")
     async def log(
         level: Level = "debug",
-        since: AwareDatetime | None = None,
+        since: Since | None = None,
         change: str | None = None,
         after: Annotated[int | None, Query(ge=0)] = None,
         most: Annotated[int, Query(ge=1, le=10_000)] = 200,

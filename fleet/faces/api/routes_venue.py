@@ -22,6 +22,7 @@ from fleet.faces.api.bodies import FilesBody, HoldBody, LoadBody, WhoBody
 from fleet.faces.api.calling import Called
 from fleet.faces.api.etags import etag_of, matches
 from fleet.faces.documents import Document
+from fleet.model.edge import plain
 from fleet.reconcile.scope import select
 from fleet.services.level_view import level_views
 from fleet.services.room_modes import room_modes
@@ -43,6 +44,7 @@ def router_over(services: Services, *, broker: str, root: str) -> APIRouter:
             "broker": broker,
             "root": root,
             "link_trouble": services.inventory.link_trouble,
+            "inventory": plain(services.inventory.filling),
             "venue": version.venue.name if version else None,
             "desired_sha256": version.sha256 if version else None,
         }

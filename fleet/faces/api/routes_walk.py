@@ -74,6 +74,7 @@ def router_over(services: Services) -> APIRouter:
             lead=walking.lead(walk),
             goes_back_in_s=walking.goes_back_in_s(walk),
             all_back=await walking.all_back(walk),
+            time_zone=services.desired.zone.key,
         )
 
     @router.post("/walks")

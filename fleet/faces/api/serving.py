@@ -16,6 +16,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from fleet.errors import BadInput
+from fleet.faces.api.patience import Patience
 
 log = logging.getLogger(__name__)
 
@@ -107,6 +108,7 @@ def _listening(address: str, port: int) -> Iterator[socket.socket]:
 async def _served(api: FastAPI, listener: socket.socket, context: ssl.SSLContext | None) -> AsyncIterator[None]:
     config = uvicorn.Config(
         api,
+        http=Patience,
         log_level="warning",
         access_log=False,
         lifespan="off",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import secrets
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any, Final
 from urllib.parse import parse_qs
@@ -40,6 +41,9 @@ LOOKING: Final = frozenset({"GET", "HEAD"})
 LARGEST_BODY_OF_OPERATOR: Final = 64_000
 SESSION_OVER: Final = "nobody is signed in here any more; sign in again"
 COMMANDS: Final = "commands on this machine"
+MOST_STREAMS: Final = 60
+"""More than a token has sessions: one that holds no place back from others."""
+TOO_MANY_STREAMS: Final = f"{MOST_STREAMS} streams of events are open with this token already: close some"
 FOREIGN: Final = "this did not come from our own page"
 
 
@@ -62,6 +66,8 @@ class Settling:
         self._sessions = sessions
         self._changes = changes
         self._refusals = refusals
+        self._streams: Counter[str] = Counter()
+        """Streams that are open, by token; those of the home token have none."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Settle the caller, and pass on what they may ask."""
@@ -80,7 +86,7 @@ class Settling:
         if answer is not None:
             await answer(scope, receive, send)
         elif scope["path"] == STREAM:
-            await self._while_signed_in(scope, receive, send)
+            await self._one_more_stream(scope, receive, send)
         else:
             await self._app(scope, receive, send)
 
@@ -151,6 +157,20 @@ class Settling:
         self._refusals.refused(caller.name, caller.role, scope["method"], scope["path"], caller.source, words)
         return problem(403, words, kind="Refused")
 
+    async def _one_more_stream(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """A stream of events, as long as not too many are open with the same token."""
+        token = scope["state"]["caller"].token
+        if self._streams[token] >= MOST_STREAMS:
+            await problem(429, TOO_MANY_STREAMS, kind="Refused")(scope, receive, send)
+            return
+        self._streams[token] += 1
+        try:
+            await self._while_signed_in(scope, receive, send)
+        finally:
+            self._streams[token] -= 1
+            if not self._streams[token]:
+                del self._streams[token]
+
     async def _while_signed_in(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer until the caller may no longer be answered: an open stream ends with the session or the token."""
         caller, secret = scope["state"]["caller"], session_secret_of(Headers(scope=scope))
@@ -181,7 +201,7 @@ def _for_everybody(scope: Scope) -> bool:
 def _why_not(scope: Scope, headers: Headers, ruled: Ruled, caller: Caller) -> str:
     """Why this caller may not call this route from where they are, in words; empty where they may."""
     if caller.role not in ruled.rule.roles:
-        return f"this is not for an {caller.role}: ask an integrator"
+        return f"your token is an {caller.role}'s, and this is not for an {caller.role}: ask an integrator"
     if caller.by != "session" or scope["method"] in LOOKING:
         return ""
     if not secrets.compare_digest(headers.get(CSRF, "").encode(), caller.csrf.encode()):
