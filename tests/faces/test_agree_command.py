@@ -44,6 +44,25 @@ def test_what_is_agreed_is_shown_everywhere_and_does_not_count(foyer: RunningDae
     assert fleet("diff", "foyer").code == 1
 
 
+def test_a_whole_position_is_one_line_for_people_and_each_setting_in_the_documents(
+    daemon: RunningDaemon, fleet: CommandLine
+) -> None:
+    said = fleet("agree", "weir-hall/fill", *SIGNED, "--yes")
+    assert said.code == 0, said
+    (listed,) = [line for line in fleet("agree").out.splitlines() if line.startswith("weir-hall/fill")]
+    assert "Ana" in listed
+    assert fleet("diff", "weir-hall").out.count("until 2031-06-30") == 1
+    wrong = [
+        *golden("agree-whole", said, "agree", "weir-hall/fill", *SIGNED, "--yes"),
+        *golden("agree-whole-list", fleet("agree"), "agree"),
+        *golden("agree-whole-diff", fleet("diff", "weir-hall"), "diff", "weir-hall"),
+        *golden("agree-whole-apply", fleet("apply", "weir-hall", "--plan"), "apply", "weir-hall", "--plan"),
+    ]
+    assert not wrong, "\n".join(wrong)
+    settings = [d["setting"] for d in json.loads(fleet("agree", "--json").out)["deviations"]]
+    assert len(settings) == len(set(settings)) > 1
+
+
 def test_the_documents_tell_owner_reason_and_end(foyer: RunningDaemon, fleet: CommandLine) -> None:
     agreed = json.loads(fleet("agree", "foyer/desk", "level_db", *SIGNED, "--yes", "--json").out)
     assert agreed["format"] == "fleet-deviations/1"

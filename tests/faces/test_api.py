@@ -215,6 +215,12 @@ async def test_every_route_on_a_good_day(api: FastAPI, client: AsyncClient, serv
     made = await call("POST", "/access", "fleet-access-made/1", {"name": "Ana", "role": "auditor", **who})
     assert (await call("GET", "/session", "fleet-session/1"))["by"] == "home token"
     assert (await call("POST", "/session", "fleet-session/1", {"token": made["token"]}))["name"] == "Ana"
+    over = "/access/{token}/sign-out"
+    assert (await call("POST", f"/access/{made['id']}/sign-out", "fleet-sessions-ended/1", who, over=over))[
+        "ended"
+    ] == 1
+    assert (await call("GET", "/sessions", "fleet-sessions/1"))["sessions"] == []
+    assert (await call("POST", "/sessions/end", "fleet-sessions-ended/1", who))["ended"] == 0
     over = "/access/{token}/revoke"
     await call("POST", f"/access/{made['id']}/revoke", "fleet-access-token/1", who, over=over)
     assert [one["state"] for one in (await call("GET", "/access", "fleet-access/1"))["tokens"]] == ["revoked"]
@@ -276,6 +282,8 @@ PROBLEMS = [
     (errors.StoreTrouble("the disk is full"), 500, {}),
     (errors.NotDelivered("nobody was told"), 500, {}),
     (errors.NoDaemon("none"), 500, {}),
+    (errors.NoEntry("the token opens nothing"), 409, {"guards": []}),
+    (errors.Unproven("another certificate"), 500, {}),
     (FleetError("something"), 500, {}),
 ]
 

@@ -220,3 +220,12 @@ async def test_a_body_that_is_too_large(client: AsyncClient, path: str, most: in
         yield b" "
 
     problem(await client.post(path, content=trickled(), headers=headers), 413)
+
+
+@pytest.mark.parametrize("path", ["notices", "audit"])
+@pytest.mark.parametrize("since", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59"])
+async def test_a_moment_that_no_calendar_has_in_utc_is_a_mistake_of_who_asks(
+    client: AsyncClient, path: str, since: str
+) -> None:
+    told = problem(await client.get(f"/v1/{path}", params={"since": since}), 422)
+    assert "no such moment in UTC" in told["detail"]

@@ -46,7 +46,7 @@ def test_requests_that_change_something_are_in_it_and_others_are_not(daemon: Run
     }
     assert entries[4]["source"] == "daemon"
     said = fleet("audit", "show", "--lines", "1").out
-    assert said.startswith("5  2031-05-17 12:00:00  ines (daemon), daemon\n    end of change apply weir-hall")
+    assert said.startswith("5  2031-05-17 14:00:00 CEST  ines (daemon), daemon\n    end of change apply weir-hall")
 
 
 def test_what_was_refused_and_what_failed_is_in_it_with_the_reason(daemon: RunningDaemon, fleet: CommandLine) -> None:

@@ -22,7 +22,7 @@ def right(daemon: RunningDaemon, fleet: CommandLine) -> RunningDaemon:
         return "foyer" in daemon.services.watching._looks.looked_at
 
     daemon.do(until(looked_at))
-    daemon.services.watching._ours.clear()  # the clock of this daemon stands still
+    daemon.services.watching._ours._ours.clear()  # the clock of this daemon stands still
     return daemon
 
 

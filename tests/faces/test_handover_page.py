@@ -194,7 +194,7 @@ async def test_the_last_walk_of_a_room_is_shown_with_what_it_left_out(tmp_path: 
     assert "Walk walk-2 by jo, begun 2031-05-17 14:00 CEST: done." in words(walk)
     assert "Foyer was not walked" in words(walk)
     assert rows(section(root, "lines"))[0][6] == "195 ohm, 2031-05-17 14:00 CEST"
-    assert "weir-hall,bar-line,amp-1,1,SN-amp-1,2031-05-17T12:00:00Z,jo,yes,yes,yes,not sure,195" in files["walk.csv"]
+    assert "weir-hall,bar-line,amp-1,1,SN-amp-1,2031-05-17 14:00 CEST,jo,yes,yes,yes,not sure,195" in files["walk.csv"]
     assert "walk.csv" not in rendered(replace(pack, walks=()))
 
 

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
@@ -26,7 +27,7 @@ from fleet.faces.notices.document import bytes_of
 from fleet.model.edge import plain
 from fleet.model.notice import Notice
 from fleet.model.receiver import ReceiverRules
-from fleet.services.delivering import Parcel
+from fleet.services.receivers import Parcel
 from tests.faces.daemon_in_process import ROOT, CommandLine, RunningDaemon, a_daemon
 from tests.faces.hostile import HOSTILE, SURROGATE, hostile_device, hostile_files, unsafe
 from tests.services.small_venue import NOON, description
@@ -204,7 +205,7 @@ def test_an_event_is_a_line_of_the_log(key: str) -> None:
     as_json = JsonLines(lambda _: False).format(record)
     assert len(as_json.splitlines()) == 1
     assert json.loads(as_json)["message"].startswith("box-1 says ")
-    as_text = TextLines().format(record)
+    as_text = TextLines(lambda: ZoneInfo("Europe/Berlin")).format(record)
     assert unsafe(as_text) == []
     assert all(line.startswith("    ") for line in as_text.split("\n")[1:])
 

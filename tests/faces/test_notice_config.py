@@ -31,7 +31,7 @@ quiet_all = true
 secret_file = "keys/hook"
 
 [[notices]]
-command = ["./tell", "--token", "s3cret"]
+command = ["./tell", "--code", "s3cret"]
 timeout_s = 5
 """
 
@@ -61,7 +61,7 @@ def test_all_that_a_table_may_say(home: Path) -> None:
     assert (rules.least, rules.quiet, rules.quiet_all) == (Grade.AUDIBLE, Hours(start=time(23), until=time(7)), True)
     assert (webhook.secret_file, webhook.timeout_s) == (home / "keys" / "hook", 10)
     assert (command.rules.name, command.timeout_s) == ("command tell", 5)
-    assert command.command == (str(home / "tell"), "--token", "s3cret"), "a path counts from the file's folder"
+    assert command.command == (str(home / "tell"), "--code", "s3cret"), "a path counts from the file's folder"
 
 
 def test_nobody_is_told_by_default(home: Path) -> None:

@@ -105,6 +105,9 @@ def test_the_command_writes_each_kind(daemon: RunningDaemon, fleet: CommandLine,
         assert fleet("snapshot", "export", taken["id"], "--as", kind, "--out", str(file)).code == 0
         assert file.read_text(encoding="utf-8").startswith(begins)
         assert fleet("snapshot", "export", taken["id"], "--as", kind, "--out", str(file)).code == 2
+        named = tmp_path / f"by-its-name.{kind}"
+        assert fleet("snapshot", "export", taken["id"], "--out", str(named)).code == 0
+        assert named.read_bytes() == file.read_bytes(), "the ending says what is meant"
 
 
 def test_a_witness_is_written_down_and_one_with_another_hash_is_not(

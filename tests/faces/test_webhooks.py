@@ -23,7 +23,7 @@ from fleet.faces.notices.webhook import Webhook
 from fleet.model.difference import Grade
 from fleet.model.notice import Notice
 from fleet.model.receiver import ReceiverRules
-from fleet.services.delivering import Parcel
+from fleet.services.receivers import Parcel
 from tests.brokers import free_port
 from tests.faces.webhook_server import Answer, WebhookServer, status, webhook_server
 
