@@ -176,6 +176,11 @@ class Changes:
             raise Refused(f"change {change} is a step of a walk, which always goes back")
         if run.record.state is not ChangeState.ON_TRIAL:
             raise Refused(f"change {change} is not on trial: {run.record.state}")
+        if not run.on_trial:
+            raise Refused(
+                f"change {change} was stopped in the midst of its trial, and its devices are read",
+                remedy="Try again in a moment.",
+            )
         await run.accept()
         if run.record.state is ChangeState.ON_TRIAL:
             raise Refused(f"the keep of change {change} could not be written down", remedy="`fleet log` says why.")

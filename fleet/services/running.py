@@ -62,6 +62,8 @@ class Run:
         """On trial, or at an end: nothing happens now without a person."""
         self._tried = asyncio.Event()
         """The trial is over, and that is durable."""
+        self.on_trial = False
+        """A person's answer is waited for; not yet where a change that was left on trial is still taken up again."""
         self._turn = 0
         self.stopped = False
         """It has ended, or failed: nothing is carried out any more."""
@@ -139,6 +141,7 @@ class Run:
                 progress, effects = self._step(progress, await self._next_event(progress))
         finally:
             self.stopped = True
+            self.on_trial = False
             self._tried.set()
             await _end(self._tasks, grace_s=0)
             await _end(self._farewells, grace_s=FAREWELL_WITHIN_S)
@@ -173,7 +176,8 @@ class Run:
         await self._store.save_change(replace(record, state=left) if left else record)
         self.record = record
         self._moved(record)
-        if progress.state is ChangeState.ON_TRIAL:
+        self.on_trial = progress.state is ChangeState.ON_TRIAL
+        if self.on_trial:
             self._tried.clear()
         else:
             self._tried.set()

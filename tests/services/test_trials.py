@@ -116,9 +116,22 @@ async def test_a_clock_that_jumps_while_the_daemon_is_down_makes_no_trial_longer
 ) -> None:
     services = await opened(store, StagingDriver(boxes()))
     change = await on_trial(services)
+    later = after_a_stop(services, store, jump)
+    await later.recover()
+    found = await later.wait(change.id, 20, or_trial=True)
+    assert found.state is end
+    if end is S.ON_TRIAL:
+        assert found.trial_until == change.trial_until
+        await later.keep(change.id)
+    assert (await later.wait(change.id, 20)).state is (S.KEPT if end is S.ON_TRIAL else S.ROLLED_BACK)
+    await later.close()
+
+
+def after_a_stop(services: Services, store: Store, jump: timedelta = timedelta()) -> Changes:
+    """The changes of the next daemon, with the last one dead."""
     for task in services.changes._runs._tasks:
         task.cancel()
-    later = Changes(
+    return Changes(
         store=store,
         driver=services.driver,
         inventory=services.inventory,
@@ -127,13 +140,19 @@ async def test_a_clock_that_jumps_while_the_daemon_is_down_makes_no_trial_longer
         clock=lambda: NOON + jump,
         new_id=lambda: "c-never",
     )
+
+
+async def test_nobody_keeps_a_trial_that_is_still_taken_up_again(store: Store) -> None:
+    """Its devices may have gone back meanwhile: a keep that was taken then could be forgotten."""
+    services = await opened(store, StagingDriver(boxes()))
+    change = await on_trial(services)
+    later = after_a_stop(services, store)
     await later.recover()
-    found = await later.wait(change.id, 20, or_trial=True)
-    assert found.state is end
-    if end is S.ON_TRIAL:
-        assert found.trial_until == change.trial_until
+    with pytest.raises(Refused, match=r"its devices are read.*Try again"):
         await later.keep(change.id)
-    assert (await later.wait(change.id, 20)).state is (S.KEPT if end is S.ON_TRIAL else S.ROLLED_BACK)
+    assert (await later.wait(change.id, 20, or_trial=True)).state is S.ON_TRIAL
+    await later.keep(change.id)
+    assert (await later.wait(change.id, 20)).state is S.KEPT
     await later.close()
 
 
