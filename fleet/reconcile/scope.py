@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from fleet.errors import BadInput, NotFound
@@ -63,12 +63,13 @@ def work_out(venue: Venue, scope: Scope, unreachable: Mapping[str, str], *, leav
     """
     named = [p for name in scope.rooms for p in select(venue, name, group=scope.group, position=scope.position)]
     if only := scope.positions:
+        known = [p.name for p in named]
+        if unknown := sorted(only.difference(known)):
+            raise NotFound(f"no position {', '.join(unknown)} in {', '.join(scope.rooms)}", remedy=_positions(known))
         named = [p for p in named if p.name in only]
-        if unknown := sorted(only - {p.name for p in named}):
-            raise NotFound(f"no position {', '.join(unknown)} in {', '.join(scope.rooms)}")
     asked, notes = _with_whole_sets(venue, named)
     if unknown := sorted(scope.without - {p.name for p in asked}):
-        raise NotFound(f"no position {', '.join(unknown)} in {scope.words}")
+        raise NotFound(f"no position {', '.join(unknown)} in {scope.words}", remedy=_positions(p.name for p in asked))
     reasons = {place(p): "left out as asked" for p in asked if p.name in scope.without}
     if leave_out_dead:
         reasons |= {place(p): unreachable[p.device] for p in asked if p.device in unreachable}
@@ -105,10 +106,14 @@ def select(venue: Venue, name: str, *, group: str | None = None, position: str |
         names = room.groups[group].positions
     elif position:
         if position not in room.positions:
-            known = ", ".join(sorted(room.positions))
-            raise NotFound(f"no position {position!r} in {room.name}", remedy=f"Positions: {known}.")
+            raise NotFound(f"no position {position!r} in {room.name}", remedy=_positions(room.positions))
         names = (position,)
     return tuple(room.positions[name] for name in sorted(names))
+
+
+def _positions(names: Iterable[str]) -> str:
+    """Which there are, for whoever named one that is not there."""
+    return f"Positions: {', '.join(sorted(names))}."
 
 
 def place(position: Position) -> Place:

@@ -11,6 +11,7 @@ from fleet.errors import BadInput, Refused
 from fleet.model.durations import read_seconds
 from fleet.model.hold import Hold
 from fleet.model.typed_times import next_moment, typed_moment
+from fleet.model.venue_time import clock_time
 from fleet.reconcile.scope import room_of
 from fleet.services.desired import Desired
 from fleet.store.protocol import Store
@@ -29,12 +30,20 @@ class Holds:
         self._clock = clock
 
     async def hold(self, room: str, until: str, who: str, why: str = "") -> Hold:
-        """Hold a room. Raises `NotFound`, or `BadInput` for a time that is none, past, or more than 14 days away."""
+        """Hold a room, or hold on to it for longer or shorter.
+
+        Raises `NotFound`, `Refused` where somebody else holds it, and `BadInput` for a time that is none, past, or more
+        than 14 days away.
+        """
         venue = self._desired.venue()
-        now = self._clock()
-        hold = Hold(
-            room=room_of(venue, room).name, until=time_of(until, now, ZoneInfo(venue.time_zone)), who=who, why=why
-        )
+        now, zone = self._clock(), ZoneInfo(venue.time_zone)
+        hold = Hold(room=room_of(venue, room).name, until=time_of(until, now, zone), who=who, why=why)
+        held = (await self.current()).get(hold.room)
+        if held is not None and held.who != who:
+            raise Refused(
+                f"{hold.room} is on hold by {held.who} until {clock_time(held.until, zone, now)}",
+                remedy=f"`fleet release {hold.room}` ends that hold; ask {held.who} first",
+            )
         await self._store.save_hold(hold)
         return hold
 

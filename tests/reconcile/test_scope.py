@@ -52,6 +52,14 @@ def test_a_group_or_a_position_narrows_it():
     assert names(work_out(venue(), scope(position="rear"), {})) == ["rear"]
 
 
+@pytest.mark.parametrize(
+    "asked", [{"position": "reer"}, {"positions": frozenset({"reer"})}, {"without": frozenset({"reer"})}]
+)
+def test_a_position_that_is_not_there_is_told_with_those_that_are(asked):
+    with pytest.raises(NotFound, match=r"no position '?reer'? in .*Positions: left, rear, right, sub\."):
+        work_out(venue(), scope(**asked), {})
+
+
 def test_a_set_goes_together_and_draws_in_the_sets_of_its_members():
     scoped = work_out(venue(), scope(position="left"), {})
     assert names(scoped) == ["left", "right", "sub"]

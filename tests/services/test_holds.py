@@ -54,6 +54,15 @@ async def test_nothing_in_a_room_on_hold_is_changed_until_it_is_released(service
     assert "hold" not in [hit.guard for hit in plan.guards]
 
 
+async def test_a_hold_is_moved_by_whoever_holds_the_room_and_by_nobody_else(services: Services) -> None:
+    await services.holds.hold("weir-hall", "2h", "ana", "evening performance")
+    with pytest.raises(Refused, match=r"weir-hall is on hold by ana until 16:00\b.*fleet release weir-hall"):
+        await services.holds.hold("weir-hall", "4h", "ben")
+    await services.holds.hold("weir-hall", "3h", "ana", "it goes on")
+    (held,) = (await services.holds.current()).values()
+    assert (held.who, held.until, held.why) == ("ana", NOON + timedelta(hours=3), "it goes on")
+
+
 async def test_unknown_rooms_and_rooms_that_are_not_on_hold_are_said_so(services: Services) -> None:
     with pytest.raises(NotFound, match="attic"):
         await services.holds.hold("attic", "2h", "ana")

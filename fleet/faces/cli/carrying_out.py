@@ -115,7 +115,7 @@ def _done(plan: Document, more: Document | None = None) -> int:
 
 def _show_plan(plan: Document, allowed: Collection[str], trial_s: float | None) -> None:
     show.plan(plan, allowed)
-    if trial_s is not None:
+    if trial_s is not None and not plan["empty"]:
         show.trial(plan, trial_s)
 
 
