@@ -265,6 +265,7 @@ async def test_who_in_a_body_counts_from_this_machine_alone(venue: Venue) -> Non
     body = {"who": "somebody else", "until": "2h"}
     async with venue.client(Authorization=f"Bearer {HOME_TOKEN}") as here:
         assert (await here.post(f"/v1/rooms/{OWN}/hold", json=body)).json()["who"] == "somebody else"
+        assert (await here.post(f"/v1/rooms/{OWN}/release", json={"who": "ana"})).status_code == 200
     async with await venue.bearer("integrator") as client:
         for given in (body, {"until": "2h"}):
             assert (await client.post(f"/v1/rooms/{OWN}/hold", json=given)).json()["who"] == "Somebody integrator"

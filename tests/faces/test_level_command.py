@@ -105,5 +105,6 @@ def test_a_level_on_hold_goes_by_who_asks(bar: RunningDaemon, fleet: CommandLine
     said = fleet("level", "bar", "+1", "--yes")
     assert said.code == 2
     assert "on hold" in said.err
+    bar.do(bar.services.holds.release("bar"))
     bar.do(bar.services.holds.hold("bar", "2h", "ines"))
     assert fleet("level", "bar", "+1", "--yes").code == 0
