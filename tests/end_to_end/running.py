@@ -137,6 +137,25 @@ def daemon(home: Path, *options: str, log: Path) -> Iterator[subprocess.Popen[st
 
 
 @contextmanager
+def a_room_of_three(folder: Path, room: str, file: str) -> Iterator[Running]:
+    """A room whose file binds box-1 to box-3, equal boxes at -12 dB; its house curve is stored and recalled."""
+    venue = folder / "venue"
+    (venue / "rooms").mkdir(parents=True)
+    (venue / "venue.yaml").write_text("format: 1\nname: The Test House\ntime_zone: Europe/London\n", encoding="utf-8")
+    (venue / "rooms" / f"{room}.yaml").write_text(file, encoding="utf-8")
+    devices = [
+        f"  - {{id: box-{number}, model: Fennbeck 12, serial: FB12-10{number}, firmware: 2.3.1,"
+        f" mac: '02:00:5e:03:00:0{number}', outputs: {{1: {{level_db: -12}}}}}}\n"
+        for number in (1, 2, 3)
+    ]
+    (venue / "devices.yaml").write_text(f"format: 1\ndevices:\n{''.join(devices)}", encoding="utf-8")
+    with running(folder, devices=venue, venue=venue) as started:
+        started.commands.run("store", room, "--yes", code=0)
+        started.commands.run("recall", room, "--yes", code=0)
+        yield started
+
+
+@contextmanager
 def without_power(hall: Running, device: str, *, off_s: float) -> Iterator[None]:
     """A device that is dead for the length of the block; it has its power again `off_s` seconds after it lost it."""
     words = ["-m", "simulators", "power-cut", "--state", str(hall.state), device, "--off-s", f"{off_s:g}"]

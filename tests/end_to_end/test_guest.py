@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from running import Running, eventually, running, without_power
+from running import Running, a_room_of_three, eventually, without_power
 
 from fleet.faces.cli.client import find
 
@@ -31,20 +31,7 @@ ALLOW = ("--allow", "half-room", "--allow", "rise", "--allow", "unmanaged")
 
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    folder = tmp_path_factory.mktemp("studio")
-    venue = folder / "venue"
-    (venue / "rooms").mkdir(parents=True)
-    (venue / "venue.yaml").write_text("format: 1\nname: The Test House\ntime_zone: Europe/London\n", encoding="utf-8")
-    (venue / "rooms" / "studio.yaml").write_text(STUDIO, encoding="utf-8")
-    devices = [
-        f"  - {{id: box-{number}, model: Fennbeck 12, serial: FB12-10{number}, firmware: 2.3.1,"
-        f" mac: '02:00:5e:03:00:0{number}', outputs: {{1: {{level_db: -12}}}}}}\n"
-        for number in (1, 2, 3)
-    ]
-    (venue / "devices.yaml").write_text(f"format: 1\ndevices:\n{''.join(devices)}", encoding="utf-8")
-    with running(folder, devices=venue, venue=venue) as started:
-        started.commands.run("store", "studio", "--yes", code=0)
-        started.commands.run("recall", "studio", "--yes", code=0)
+    with a_room_of_three(tmp_path_factory.mktemp("studio"), "studio", STUDIO) as started:
         yield started
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from running import Running, eventually, running
+from running import Running, a_room_of_three, eventually
 
 from fleet.faces.cli.client import find
 
@@ -28,20 +28,7 @@ positions:
 
 @pytest.fixture(scope="module")
 def bar(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    folder = tmp_path_factory.mktemp("bar")
-    venue = folder / "venue"
-    (venue / "rooms").mkdir(parents=True)
-    (venue / "venue.yaml").write_text("format: 1\nname: The Test Bar\ntime_zone: Europe/London\n", encoding="utf-8")
-    (venue / "rooms" / "bar.yaml").write_text(BAR, encoding="utf-8")
-    devices = [
-        f"  - {{id: box-{number}, model: Fennbeck 12, serial: FB12-10{number}, firmware: 2.3.1,"
-        f" mac: '02:00:5e:03:00:0{number}', outputs: {{1: {{level_db: -12}}}}}}\n"
-        for number in (1, 2, 3)
-    ]
-    (venue / "devices.yaml").write_text(f"format: 1\ndevices:\n{''.join(devices)}", encoding="utf-8")
-    with running(folder, devices=venue, venue=venue) as started:
-        started.commands.run("store", "bar", "--yes", code=0)
-        started.commands.run("recall", "bar", "--yes", code=0)
+    with a_room_of_three(tmp_path_factory.mktemp("bar"), "bar", BAR) as started:
         yield started
 
 

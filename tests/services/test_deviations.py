@@ -172,7 +172,9 @@ async def test_nothing_but_what_was_shown_is_agreed(scene: Scene) -> None:
 async def test_while_a_change_holds_the_device_nothing_is_agreed(scene: Scene) -> None:
     plan = await scene.services.changes.plan(apply("foyer"))
     record = await scene.services.changes.begin(plan, who="ines", why="", allow=("rise",), keep_within_s=60)
-    with pytest.raises(Refused, match="holds box-4"):
+    with pytest.raises(
+        Refused, match=rf"change {record.id} of ines \(foyer, planned\) holds box-4\. Wait until it has ended\."
+    ):
         await scene.services.deviations.look("foyer", "desk")
     await scene.services.changes.cancel(record.id, "ines")
     await scene.services.changes.wait(record.id, 10)
