@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 from typing import Any, get_args
@@ -85,3 +86,16 @@ def test_every_command_has_help_with_an_example_that_it_accepts(name: str, comma
 def test_the_guard_rails_are_documented() -> None:
     after = section().rpartition("|\n")[2]
     assert set(re.findall(r"`([a-z-]+)`", after)) - {"--also", "--allow"} == set(get_args(GuardName))
+
+
+def test_a_line_for_people_holds_no_line_break() -> None:
+    """What cannot be printed is said as `?`, and a line break is among that."""
+    broken = [
+        f"{file.name}:{call.lineno}"
+        for file in sorted((README.parent / "fleet" / "faces" / "cli").glob("*.py"))
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call) and ast.unparse(call.func).rpartition(".")[2] in {"say", "tell", "_say"}
+        for part in ast.walk(call)
+        if isinstance(part, ast.Constant) and isinstance(part.value, str) and "\n" in part.value
+    ]
+    assert broken == []

@@ -169,7 +169,8 @@ class Demo:
 
     def _snapshot(self, note: str) -> Document:
         document = self._daemon.post("/snapshots", {"who": who(), "note": note})
-        self._say(f"\nsnapshot {document['id']} ({note}), sha256 {document['sha256'][:16]}…")
+        self._say()
+        self._say(f"snapshot {document['id']} ({note}), sha256 {document['sha256'][:16]}…")
         return document
 
     def _change(self, asked: Document, why: str, *, brief: bool = False) -> Document:
@@ -231,9 +232,10 @@ class Demo:
         self.wrong += [f"expected, but not so: {words}" for words, so in expected.items() if not so]
 
     def _head(self, title: str) -> None:
-        self._say(f"\n== {title}")
+        self._say()
+        self._say(f"== {title}")
 
-    def _say(self, text: str) -> None:
+    def _say(self, text: str = "") -> None:
         if not self._quiet:
             show.say(text)
 
@@ -251,17 +253,10 @@ def _say_end(report: Document, wrong: list[str]) -> None:
 
 
 def _stay(parts: DemoParts) -> None:
-    show.tell(
-        f"""
-The demo goes on until Ctrl-C. In another terminal, try:
-
-  export FLEET_HOME={parts.home}
-  fleet devices
-  {parts.panel_example}
-  fleet diff
-  fleet changes
-"""
-    )
+    commands = (f"export FLEET_HOME={parts.home}", "fleet devices", parts.panel_example, "fleet diff", "fleet changes")
+    lines = ("", "The demo goes on until Ctrl-C. In another terminal, try:", "", *(f"  {one}" for one in commands), "")
+    for line in lines:
+        show.tell(line)
     try:
         while parts.alive():
             time.sleep(0.5)
